@@ -1,0 +1,1 @@
+"""Numpy in, numpy out: no files, no logging, no settings objects."""

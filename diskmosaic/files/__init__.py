@@ -1,0 +1,1 @@
+"""Bytes of camera files and products: readers and atomic writers, no science."""

@@ -1,0 +1,200 @@
+"""The frozen records that one stage hands to the next.
+
+Arrays and points are ``(y, x)``, 0-based; masks are True where good; weights are >= 0. A tile's canvas is the sensor's
+grid, put so that the weighted mean over the frames used lies where the sensor saw it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatImage = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Source:
+    """A camera file that went into a product: its name and the SHA-256 of its bytes."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Master:
+    """An averaged dark or flat.
+
+    Attributes
+    ----------
+    kind : {'dark', 'flat'}
+    image : float32 (h, w)
+        Dark: ADU. Flat: relative response, mean 1.
+    uncertainty : float32 (h, w)
+        Standard error of `image`, same unit.
+    frames : int
+        Frames averaged.
+    clipped : float
+        Share of the values left out by clipping.
+    level : float
+        Mean level in ADU (of the flat before it was scaled, offset taken off).
+    offset : float
+        ADU taken off every frame where there was no dark (0 where there was one).
+    good : bool (h, w)
+        False on hot and dead pixels.
+    sources : tuple of Source
+    warnings : tuple of str
+    """
+
+    kind: str
+    image: FloatImage
+    uncertainty: FloatImage
+    frames: int
+    clipped: float
+    level: float
+    offset: float
+    good: NDArray[np.bool_]
+    sources: tuple[Source, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+FRAME_DTYPE = np.dtype(
+    [
+        ("frame", "i4"),  # index in the recording
+        ("quality", "f4"),  # contrast of fine structure, relative; larger is sharper
+        ("level", "f4"),  # mean brightness relative to the recording's median
+        ("shift_y", "f4"),  # px that moves the frame onto the tile
+        ("shift_x", "f4"),
+        ("weight", "f4"),  # in the stack; 0: not used
+    ]
+)
+
+
+@dataclass(frozen=True)
+class Tile:
+    """The stacked image of one recording.
+
+    Attributes
+    ----------
+    name : str
+        The recording's file name without its suffix, unique in the session.
+    image : float32 (h, w)
+        Calibrated ADU; NaN where no frame has light.
+    weight : float32 (h, w)
+        Sum of the frames' weights at each pixel.
+    noise : float
+        Standard deviation of the pixel noise at the median level, ADU.
+    frames : structured array of FRAME_DTYPE
+        One row per frame graded.
+    sharpness : float
+        Contrast of fine structure of the frames used, relative; larger is sharper.
+    time_utc : str or None
+        ISO 8601 weighted mean time of the frames used.
+    recording : str
+        File name of the recording.
+    masters : dict
+        Role -> SHA-256 of the master's pixels.
+    warnings : tuple of str
+    """
+
+    name: str
+    image: FloatImage
+    weight: FloatImage
+    noise: float
+    frames: NDArray[np.void]
+    sharpness: float
+    time_utc: str | None
+    recording: str
+    masters: dict[str, str] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Circle:
+    """A fitted limb: centre (y, x) and radius in px, with what the fit left.
+
+    ``sigma`` holds the standard errors of centre y, centre x and radius; ``points`` the number used; ``flattening``
+    is 1 - minor/major of an ellipse through the same points.
+    """
+
+    centre_yx: tuple[float, float]
+    radius_px: float
+    rms_px: float
+    points: int
+    sigma: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+    flattening: float = 0.0
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A measured pair: tile `b` lies at `shift_yx` from tile `a` (origin of b in a's frame)."""
+
+    a: int
+    b: int
+    shift_yx: tuple[float, float]
+    correlation: float
+    significance: float
+    centre_yx: tuple[float, float]  # of the overlap, in a's frame
+    sigma_px: float
+    residual_px: float = np.nan
+    used: bool = True
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where the tiles lie on the mosaic.
+
+    ``positions[k]`` is the mosaic (y, x) of tile k's pixel (0, 0); NaN for tiles left out. ``drift_yx`` is the motion
+    of the disk centre's surface in px/s on the mosaic (the velocity falls with depth towards the limb); ``times`` are
+    seconds from the reference time.
+    """
+
+    positions: NDArray[np.float64]
+    pairs: tuple[Pair, ...]
+    left_out: dict[int, tuple[str, float]]
+    limb: Circle | None
+    drift_yx: tuple[float, float] = (0.0, 0.0)
+    times: NDArray[np.float64] | None = None
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What makes tiles equally bright: ``corrected = (tile - offset) / (gain * surface)``."""
+
+    gain: NDArray[np.float64]
+    offset: NDArray[np.float64]
+    surface: FloatImage
+    gain_sigma: NDArray[np.float64]
+    seam_rms: float
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """The blended disk, linear: ``image`` NaN and ``weight`` 0 where uncovered, ``tile`` -1 there."""
+
+    image: FloatImage
+    weight: FloatImage
+    tile: NDArray[np.int16]
+
+
+@dataclass(frozen=True)
+class Disk:
+    """The finished disk.
+
+    ``to_disk[k]`` is the 2x3 matrix from sensor (y, x) of tile k to (y, x) here (NaN for tiles left out);
+    ``header`` are FITS cards (keyword -> value or (value, comment)); ``profile`` has columns r/R and quiet level.
+    """
+
+    natural: FloatImage
+    uniform: FloatImage
+    weight: FloatImage
+    tile: NDArray[np.int16]
+    to_disk: NDArray[np.float64]
+    limb: Circle | None
+    header: dict[str, object]
+    profile: NDArray[np.float64]
+    arcsec_per_px: float | None
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,80 @@
+"""What a person can set, with defaults, units and limits.
+
+Every stage takes one of these frozen records; `Settings` holds them all and is the ``[settings]`` table of
+``session.toml``. A value out of range or a misspelt key is refused with the key's name.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Fraction = Annotated[float, Field(gt=0, le=1)]
+
+
+class StageSettings(BaseModel):
+    """Base of the stages' settings: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class MasterSettings(StageSettings):
+    """How masters are averaged."""
+
+    clip_sigma: float = Field(5.0, gt=2, description="values further off than this are left out of the mean")
+    pilot_frames: int = Field(31, ge=5, description="frames whose median starts the clipping")
+
+
+class TileSettings(StageSettings):
+    """How the frames of a recording become one tile."""
+
+    keep: Fraction = Field(0.35, description="share of the frames that is stacked, best first")
+    min_frames: int = Field(20, ge=1, description="never stack fewer frames than this, where there are as many")
+    local_fields: bool = Field(True, description="follow the seeing's warps patch by patch")
+    field_step_px: int = Field(32, ge=16, description="grid step of the displacement field")
+
+
+class PlacementSettings(StageSettings):
+    """How tiles find their places."""
+
+    min_overlap: Fraction = Field(0.03, description="smallest shared share of a tile that is searched")
+    significance: float = Field(8.0, gt=0, description="a pair's peak against chance, in robust sigma")
+    fit_drift: bool = Field(True, description="take the Sun's rotation between the tiles out")
+
+
+class LevelSettings(StageSettings):
+    """How tiles are made equally bright."""
+
+    surface_order: int = Field(4, ge=0, le=6, description="degree of the surface fixed to the sensor; 0: none")
+
+
+class LimbSettings(StageSettings):
+    """How the limb is measured."""
+
+    rays: int = Field(1440, ge=36, description="rays along which the edge is looked for")
+
+
+class DiskSettings(StageSettings):
+    """How the finished disk is laid out."""
+
+    margin: float = Field(0.06, ge=0, le=1, description="sky kept around the disk, in disk radii, where it was seen")
+
+
+class PictureSettings(StageSettings):
+    """How pictures are exported."""
+
+    gamma: float = Field(0.8, gt=0, description="exponent of the tone curve; 1 is linear")
+    jpeg_quality: int = Field(92, ge=1, le=100)
+
+
+class Settings(StageSettings):
+    """All stages' settings."""
+
+    masters: MasterSettings = MasterSettings()
+    tiles: TileSettings = TileSettings()
+    placement: PlacementSettings = PlacementSettings()
+    levels: LevelSettings = LevelSettings()
+    limb: LimbSettings = LimbSettings()
+    disk: DiskSettings = DiskSettings()
+    pictures: PictureSettings = PictureSettings()
