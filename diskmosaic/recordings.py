@@ -1,7 +1,7 @@
 """Any camera file as lazy frames and what is known about the camera.
 
-A *recording* is one camera file, video or still. Opening reads headers only; frames are read one at a time, in any
-order, by any thread, with the values that the camera wrote.
+A *recording* is one camera file, video or still. Opening reads headers only; frames are read one at a time,
+in any order, by any thread, with the values that the camera wrote.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Recording:
     times : datetime64[us] (frame_count,) or None
         UTC of each frame.
     camera : dict
-        'gain', 'exposure_s', 'binning', 'region', 'time_utc' where known; other facts under the file's own keys.
+        'gain', 'exposure_s', 'binning', 'region', 'time_utc' where known; other facts under their own keys.
     warnings : tuple of str
     """
 

@@ -1,8 +1,8 @@
 """SER bytes: header, frames, times.
 
-The layout is that of the format description version 3 (2014): 178 bytes of header, the frames, and optionally a trailer
-of one 8-byte time per frame. What the header claims is checked against the file's size; the id text is ignored, and so
-is the byte-order flag, since writers disagree about its meaning.
+The layout is that of the format description version 3 (2014): 178 bytes of header, the frames, and optionally
+a trailer of one 8-byte time per frame. What the header claims is checked against the file's size; the id text
+is ignored, and so is the byte-order flag, since writers disagree about its meaning.
 """
 
 from __future__ import annotations
@@ -77,9 +77,7 @@ def _open(raw: RawFile, byte_order: str) -> Contents:
     if has_trailer:
         times = _times(raw.read(HEADER.size + count * frame_bytes, 8 * count))
         if times is None:
-            warnings.append(
-                f"{path.name}: the times in its trailer are not in order or not set; they are ignored"
-            )
+            warnings.append(f"{path.name}: the times in its trailer are not set or run backwards; ignored")
 
     swapped = False
     if size == 2:
@@ -122,7 +120,7 @@ def _layout(
     raw: RawFile, colour: int, depth: int, pixels: int, promised: int, warnings: list[str]
 ) -> tuple[int, int]:
     """Return planes and bytes per value, as the header says or, where that cannot be, as the size says."""
-    known_colour = colour in MOSAICS or colour in (COLOUR_MONO, COLOUR_RGB, COLOUR_BGR)
+    known = 1 <= depth <= 16 and (colour in MOSAICS or colour in (COLOUR_MONO, COLOUR_RGB, COLOUR_BGR))
     claimed = (3 if colour in (COLOUR_RGB, COLOUR_BGR) else 1, 1 if depth <= 8 else 2)
     body = raw.size - HEADER.size
 
@@ -130,27 +128,21 @@ def _layout(
         data = promised * pixels * planes * size
         return promised > 0 and body in (data, data + 8 * promised)
 
-    if (
-        known_colour
-        and 1 <= depth <= 16
-        and (fits(*claimed) or body < (promised + 1) * pixels * np.prod(claimed))
-    ):
-        layout = claimed
-    else:
+    layout = claimed
+    too_long = body >= (promised + 1) * pixels * claimed[0] * claimed[1]
+    if not known or (too_long and not fits(*claimed)):
         # the header contradicts itself or the file is longer than it says: another layout may fit to the byte
         others = [(p, s) for p in (1, 3) for s in (1, 2) if fits(p, s)]
         if len(others) == 1:
             layout = others[0]
-        elif known_colour and 1 <= depth <= 16:
-            layout = claimed
-        else:
+        elif not known:
             raise bad_input(
                 raw.path,
                 found=f"colour code {colour} and {depth} bits per value in the header",
                 expected="a known colour code and 1 to 16 bits",
                 todo="the file is damaged or of another kind: copy it again or leave it out",
             )
-        if layout != claimed or not known_colour:
+        if layout != claimed or not known:
             warnings.append(
                 f"{raw.path.name}: header says colour code {colour} and {depth} bits, the file's size fits "
                 f"{layout[0]} plane(s) of {8 * layout[1]} bits; read as the size says"
@@ -186,12 +178,7 @@ def _times(data: bytes) -> NDArray[np.datetime64] | None:
     """Convert ticks to UTC; None where they are not set or run backwards."""
     ticks = np.frombuffer(data, "<i8")
     us = (ticks // TICKS_PER_US - TICKS_1970 // TICKS_PER_US).astype("datetime64[us]")
-    if (
-        us.size == 0
-        or us.min() < FIRST_TIME
-        or us.max() > LAST_TIME
-        or np.any(np.diff(us.astype(np.int64)) < 0)
-    ):
+    if us.size == 0 or us.min() < FIRST_TIME or us.max() > LAST_TIME or np.any(us[1:] < us[:-1]):
         return None
     return us
 
@@ -271,7 +258,7 @@ class SerWriter:
 
     def __enter__(self) -> SerWriter:
         try:
-            self._file = open(self._part, "wb")  # noqa: SIM115 -- closed in __exit__
+            self._file = open(self._part, "wb")
             self._file.write(self._header())
         except OSError as error:
             raise OutputError(f"{self.path}: cannot be written ({error.strerror}).") from error
@@ -280,9 +267,10 @@ class SerWriter:
     def write(self, frame: NDArray) -> None:
         """Append one frame, (height, width), of the type that the bit depth asks for."""
         frame = np.asarray(frame)
-        if frame.shape != (self.height, self.width) or frame.dtype.newbyteorder("<") != self._dtype:
+        shape = (self.height, self.width)
+        if frame.shape != shape or frame.dtype.newbyteorder("<") != self._dtype:
             raise ValueError(
-                f"frame must be {self._dtype.name} {(self.height, self.width)}, got {frame.dtype.name} {frame.shape}"
+                f"frame must be {self._dtype.name} {shape}, got {frame.dtype.name} {frame.shape}"
             )
         self._file.write(np.ascontiguousarray(frame, self._dtype).data)
         self.frame_count += 1
