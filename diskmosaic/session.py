@@ -1,0 +1,275 @@
+"""``session.toml``: what a person knows about a session, and what they want.
+
+The file is written once by ``survey`` (see `session_text`), made to be read and edited. Its word wins over names
+and content.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+from diskmosaic.errors import InputError, bad_input
+from diskmosaic.settings import Settings
+
+SESSION_FILE = "session.toml"
+ARCSEC_PER_RADIAN = 206264.80624709636
+
+Role = Literal["tile", "flat", "dark", "ignore"]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SessionTable(_Table):
+    """``[session]``."""
+
+    name: str = Field("", description="title of the session, for captions and the report")
+
+
+class InstrumentTable(_Table):
+    """``[instrument]``: what the light went through; every value may be left out."""
+
+    telescope: str = Field("", description="name of the telescope, for captions")
+    telescope_focal_mm: Positive | None = Field(None, description="focal length of the telescope alone, mm")
+    extender: Positive = Field(1.0, description="factor of the focal extender; 1: none")
+    aperture_mm: Positive | None = Field(None, description="free aperture, mm")
+    camera: str = Field("", description="name of the camera, for captions")
+    pixel_um: Positive | None = Field(None, description="size of a recorded (binned) pixel, micrometres")
+    wavelength_nm: Positive | None = Field(None, description="centre of the passband, nm")
+
+
+class PlaceTable(_Table):
+    """``[place]``: where it was recorded; only for captions and refraction."""
+
+    name: str = Field("", description="name of the place, for captions")
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = Field(None, description="north positive")
+    longitude_deg: Annotated[float, Field(ge=-180, le=180)] | None = Field(None, description="east positive")
+
+
+class ObservationTable(_Table):
+    """``[observation]``: when, and how the Sun lay on the sensor."""
+
+    time_utc: AwareDatetime | None = Field(
+        None,
+        description="reference time with its zone, instead of the times in the recordings",
+    )
+    north_deg: Annotated[float, Field(ge=-360, le=360)] | None = Field(
+        None,
+        description="where solar north lies on the frame shown with its first row on top: "
+        "0 up, 90 right, 180 down, 270 left (clockwise)",
+    )
+    mirrored: bool | None = Field(
+        None,
+        description="false: with north up the Sun's east limb is on the left, as the naked eye sees it; "
+        "true: on the right (an odd number of mirrors)",
+    )
+
+
+class RecordingTable(_Table):
+    """``[recordings."NAME"]``."""
+
+    role: Role
+    note: str = ""
+
+
+class SessionDocument(_Table):
+    """The whole of ``session.toml``, checked."""
+
+    session: SessionTable = SessionTable()
+    instrument: InstrumentTable = InstrumentTable()
+    place: PlaceTable = PlaceTable()
+    observation: ObservationTable = ObservationTable()
+    recordings: dict[str, RecordingTable] = Field(default_factory=dict)
+    settings: Settings = Settings()
+
+
+@dataclass(frozen=True)
+class Observation:
+    """What is known of instrument, place and sky; None (text: empty) where it is not.
+
+    Attributes
+    ----------
+    name : str
+        Title of the session.
+    telescope, camera, place : str
+        Names for captions.
+    telescope_focal_mm, aperture_mm, pixel_um, wavelength_nm : float or None
+    extender : float
+        Factor of the focal extender, 1 without one.
+    latitude_deg, longitude_deg : float or None
+        North and east positive.
+    time_utc : str or None
+        A person's reference time, ISO 8601 ending in ``Z``; goes before the recordings' own times.
+    north_deg : float or None
+        Direction of solar north on the sensor: the angle from ``-y`` (towards row 0), positive turning from
+        ``+x`` towards ``+y``. Shown with row 0 on top: 0 up, 90 right, 180 down, 270 left. North is thus the
+        unit vector ``(y, x) = (-cos(north_deg), sin(north_deg))``.
+    mirrored : bool or None
+        False: the true image, on which solar east is found 90 degrees counter-clockwise of north when row 0
+        is on top (north up: east limb on the left). True: east is 90 degrees clockwise of north.
+    """
+
+    name: str = ""
+    telescope: str = ""
+    camera: str = ""
+    place: str = ""
+    telescope_focal_mm: float | None = None
+    extender: float = 1.0
+    aperture_mm: float | None = None
+    pixel_um: float | None = None
+    wavelength_nm: float | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    time_utc: str | None = None
+    north_deg: float | None = None
+    mirrored: bool | None = None
+
+    @property
+    def arcsec_per_px(self) -> float | None:
+        """Plate scale from focal length, extender and pixel size; None where one is unknown."""
+        if self.telescope_focal_mm is None or self.pixel_um is None:
+            return None
+        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / (self.telescope_focal_mm * self.extender)
+
+
+def observation_of(document: SessionDocument) -> Observation:
+    """Gather the numbers of a session that the disk and the pictures need."""
+    instrument, place, observation = document.instrument, document.place, document.observation
+    time = observation.time_utc
+    return Observation(
+        name=document.session.name,
+        telescope=instrument.telescope,
+        camera=instrument.camera,
+        place=place.name,
+        telescope_focal_mm=instrument.telescope_focal_mm,
+        extender=instrument.extender,
+        aperture_mm=instrument.aperture_mm,
+        pixel_um=instrument.pixel_um,
+        wavelength_nm=instrument.wavelength_nm,
+        latitude_deg=place.latitude_deg,
+        longitude_deg=place.longitude_deg,
+        time_utc=None if time is None else _iso_utc(time),
+        north_deg=observation.north_deg,
+        mirrored=observation.mirrored,
+    )
+
+
+def _iso_utc(time: datetime) -> str:
+    return time.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+
+
+def read_session(path: Path) -> SessionDocument:
+    """Read and check a ``session.toml``.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    SessionDocument
+
+    Raises
+    ------
+    InputError
+        When it is no TOML, or a key or a value is wrong; the sentence names the key.
+    """
+    return parse_session(_read_text(path), path.name)
+
+
+def parse_session(text: str, name: str = SESSION_FILE) -> SessionDocument:
+    """Check the text of a ``session.toml``; like `read_session`."""
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise bad_input(
+            name, found=f"a slip of the pen ({error})", expected="TOML", todo="correct that line"
+        ) from None
+    try:
+        return SessionDocument.model_validate(values)
+    except ValidationError as error:
+        raise _explain(name, error) from None
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError:
+        raise bad_input(
+            path.name, found="bytes that are no UTF-8 text", expected="a text file", todo="save it as UTF-8"
+        ) from None
+    except OSError as error:
+        raise bad_input(
+            path,
+            found=(error.strerror or "an error").lower(),
+            expected="a readable file",
+            todo="check its permissions",
+        ) from None
+
+
+def _explain(name: str, error: ValidationError) -> InputError:
+    """Turn what the model found into one sentence that names the key."""
+    # a misspelt key also makes a missing one: tell of the misspelling
+    findings = sorted(
+        error.errors(include_url=False), key=lambda finding: finding["type"] != "extra_forbidden"
+    )
+    first = findings[0]
+    location = tuple(str(part) for part in first["loc"])
+    key = ".".join(f'"{part}"' if "." in part or " " in part else part for part in location)
+    kind, context, value = first["type"], first.get("ctx", {}), first["input"]
+    expected = {
+        "less_than_equal": lambda: f"at most {_plain(context['le'])}",
+        "less_than": lambda: f"less than {_plain(context['lt'])}",
+        "greater_than_equal": lambda: f"at least {_plain(context['ge'])}",
+        "greater_than": lambda: f"more than {_plain(context['gt'])}",
+        "literal_error": lambda: context["expected"],
+        "timezone_aware": lambda: "a time with its zone, such as 2031-05-04T10:20:00Z",
+    }
+    if kind == "extra_forbidden":
+        known = _known_keys(location[:-1])
+        close = difflib.get_close_matches(location[-1], known, n=1)
+        todo = f"write {close[0]}" if close else "correct or remove it"
+        return bad_input(
+            f"{name}: {key}", found="an unknown key", expected=f"one of {', '.join(known)}", todo=todo
+        )
+    if kind == "missing":
+        return bad_input(f"{name}: {key}", found="nothing", expected="a value", todo="add the key")
+    if kind in expected:
+        wanted = expected[kind]()
+    else:
+        wanted = first["msg"].removeprefix("Input should be ")
+        wanted = wanted[:1].lower() + wanted[1:]
+    more = len(findings) - 1
+    todo = "correct the value" + (f" ({more} more like this)" if more else "")
+    return bad_input(f"{name}: {key}", found=_plain(value), expected=wanted, todo=todo)
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _known_keys(location: tuple[str, ...]) -> list[str]:
+    """List the keys that a table of ``session.toml`` may have."""
+    model: Any = SessionDocument
+    for part in location:
+        annotation = RecordingTable if model is None else model.model_fields[part].annotation
+        # the table of recordings is keyed by file names: the next part is any name
+        model = None if typing.get_origin(annotation) is dict else annotation
+    return list(model.model_fields)
