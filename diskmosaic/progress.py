@@ -1,7 +1,8 @@
 """Showing how far a long job is.
 
 Everything long takes a ``progress`` argument: any callable
-``progress(iterable, label, total=None, unit="frames")`` that yields the items. `silent` shows nothing, `Lines` prints a line at start and end, `Bars` draws bars.
+``progress(iterable, label, total=None, unit="frames")`` that yields the items. `silent` shows nothing,
+`Lines` prints a line at start and end, `Bars` draws bars.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """``session.toml``: what a person knows about a session, and what they want.
 
-The file is written once by ``survey`` (see `session_text`), made to be read and edited. Its word wins over names
-and content.
+The file is written once by ``survey`` (see `session_text`), made to be read and edited. Its word wins over
+names and content.
 """
 
 from __future__ import annotations
@@ -221,9 +221,8 @@ def _read_text(path: Path) -> str:
 def _explain(name: str, error: ValidationError) -> InputError:
     """Turn what the model found into one sentence that names the key."""
     # a misspelt key also makes a missing one: tell of the misspelling
-    findings = sorted(
-        error.errors(include_url=False), key=lambda finding: finding["type"] != "extra_forbidden"
-    )
+    findings = error.errors(include_url=False)
+    findings.sort(key=lambda finding: finding["type"] != "extra_forbidden")
     first = findings[0]
     location = tuple(str(part) for part in first["loc"])
     key = ".".join(f'"{part}"' if "." in part or " " in part else part for part in location)

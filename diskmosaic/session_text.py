@@ -1,4 +1,4 @@
-"""Writing ``session.toml``: a fresh one with every key explained, and new recordings at the end of an old one."""
+"""Writing ``session.toml``: a fresh one with every key explained, new recordings at the end of an old one."""
 
 from __future__ import annotations
 

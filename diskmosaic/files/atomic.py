@@ -1,7 +1,7 @@
 """Writing a file whole or not at all.
 
-A file is written under a temporary name in its own folder, flushed to the disk and then renamed, so that a reader
-(or the run after a crash) sees the old file or the new one, never a half.
+A file is written under a temporary name in its own folder, flushed to the disk and then renamed, so that a
+reader (or the run after a crash) sees the old file or the new one, never a half.
 """
 
 from __future__ import annotations
