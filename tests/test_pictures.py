@@ -1,0 +1,171 @@
+"""Pictures: what is where, in which files, in which bytes."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import tifffile
+from diskmosaic.errors import OutputError
+from diskmosaic.files.icc import gray_profile, srgb_profile
+from diskmosaic.pictures import CANVAS_RADII, describe, export_pictures, render
+from diskmosaic.records import Circle, Disk
+from diskmosaic.settings import PictureSettings
+from PIL import Image, ImageCms
+
+CENTRE, RADIUS, SHAPE = (148.3, 171.6), 120.0, (300, 340)
+LIMB = Circle(CENTRE, RADIUS, 0.1, 1000)
+
+
+def make_disk(limb=LIMB, header=None, shape=SHAPE):
+    """A limb-darkened disk with mild structure, a bright mark at larger y, scattered light, and a gap in the
+    sky."""
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float64)
+    r = np.hypot(y - CENTRE[0], x - CENTRE[1]) / RADIUS
+    mu = np.sqrt(np.clip(1 - r**2, 0, 1))
+    profile = np.where(r < 1, 0.4 + 0.6 * mu, 0.0)
+    structure = 1 + 0.05 * np.sin(x / 5) * np.cos(y / 7)
+    structure[int(CENTRE[0]) + 60 : int(CENTRE[0]) + 66, int(CENTRE[1]) - 3 : int(CENTRE[1]) + 3] = 1.6
+    natural = 3000 * (profile * structure + 0.02)
+    uniform = np.where(r < 1, 3000 * structure, np.nan)
+    natural[:20] = np.nan
+    return Disk(
+        natural.astype(np.float32),
+        uniform.astype(np.float32),
+        np.isfinite(natural).astype(np.float32),
+        np.zeros(shape, np.int16),
+        np.zeros((1, 2, 3)),
+        limb,
+        header or {},
+        np.zeros((0, 2)),
+        None,
+    )
+
+
+def picture_of(disk, **options):
+    return render(disk.natural, disk.uniform, disk.limb, **({"gamma": 1.0, "north_up": False} | options))
+
+
+def test_canvas_is_square_and_centred_on_the_limb():
+    picture = picture_of(make_disk())
+    side = 2 * int(np.ceil(CANVAS_RADII * RADIUS)) + 1
+    assert picture.shape == (side, side)
+    lit = picture > 6553  # the edge of a disk whose quiet level is about the middle
+    y, x = np.flatnonzero(lit.any(1)), np.flatnonzero(lit.any(0))
+    middle = (side - 1) / 2
+    assert abs((y[0] + y[-1]) / 2 - middle) <= 1  # half a pixel of placing, half a pixel of the threshold
+    assert abs((x[0] + x[-1]) / 2 - middle) <= 1
+    assert abs(len(y) - 2 * RADIUS) <= 3  # one and a half pixels of edge on either side
+
+
+def test_sky_and_gaps_are_black_and_the_disk_is_not_clipped():
+    picture = picture_of(make_disk(), gamma=0.8)
+    side = picture.shape[0]
+    y, x = np.mgrid[:side, :side] - (side - 1) / 2
+    r = np.hypot(y, x) / RADIUS
+    assert picture[r > 1.03].max() <= 655  # 1 % of white, also where covered and uncovered sky meet
+    assert picture[r > CANVAS_RADII].max() == 0
+    disk = picture[r < 0.97]
+    assert ((disk == 0) | (disk == 65535)).mean() < 1e-3
+    assert np.percentile(disk, 99) - np.percentile(disk, 1) > 0.25 * 65535
+
+
+def test_limb_falls_without_a_rim():
+    """Along rays the light falls from disk to sky steadily: no bright or dark ring (5 % for the
+    structure)."""
+    disk = make_disk()
+    flat = np.where(np.isfinite(disk.uniform), 3000, np.nan).astype(np.float32)
+    picture = render(disk.natural, flat, LIMB, gamma=1.0, north_up=False) / 65535
+    side = picture.shape[0]
+    middle = (side - 1) // 2
+    for ray in (picture[middle, middle:], picture[middle, middle::-1], picture[middle:, middle]):
+        assert np.diff(ray).max() < 0.01
+        assert ray[int(0.97 * RADIUS)] == pytest.approx(ray[0], rel=0.02)
+
+
+def test_north_is_up_only_where_north_is_known():
+    """The bright mark at larger y is at the bottom as the camera saw it, at the top of a disk turned to
+    north."""
+    disk = make_disk()
+    for north_up, half in ((False, slice(140, None)), (True, slice(None, 120))):
+        picture = picture_of(disk, north_up=north_up)
+        rows = np.flatnonzero((picture > 0.93 * 65535).sum(1) >= 5)
+        assert len(rows) == 6
+        assert np.isin(rows, np.arange(picture.shape[0])[half]).all()
+    assert np.array_equal(picture_of(disk, north_up=True), picture_of(disk, north_up=False)[::-1])
+
+
+def test_part_of_a_disk_keeps_its_own_frame():
+    disk = make_disk()
+    cut = render(disk.natural[:, 100:], disk.uniform[:, 100:], None, gamma=1.0, north_up=False)
+    assert cut.shape == (SHAPE[0] - 20, SHAPE[1] - 100)
+    far = Circle((CENTRE[0], CENTRE[1] - 100), RADIUS, 0.1, 500)
+    again = render(disk.natural[:, 100:], disk.uniform[:, 100:], far, gamma=1.0, north_up=False)
+    assert again.shape == cut.shape
+
+
+def test_bands_and_byte_order_change_nothing(monkeypatch):
+    disk = make_disk()
+    whole = picture_of(disk)
+    monkeypatch.setattr("diskmosaic.pictures._ROWS", 37)
+    swapped = render(disk.natural.astype(">f4"), disk.uniform.astype(">f4"), LIMB, gamma=1.0, north_up=False)
+    assert np.array_equal(whole, swapped)
+
+
+def test_files_hold_the_picture_and_a_profile(tmp_path):
+    disk = make_disk(header={"CTYPE1": ("HPLN-TAN", ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
+    seen = SimpleNamespace(name="Über dem Fjord", telescope="", wavelength_nm=656.28)
+    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings())
+    assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
+    expected = picture_of(disk, gamma=PictureSettings().gamma, north_up=True)
+    text = "Über dem Fjord, 2031-06-04T09:30:00.000 UTC, 656.28 nm"
+    with Image.open(paths[0]) as png:
+        assert png.mode == "I;16"
+        assert np.array_equal(np.asarray(png), expected)
+        assert png.info["icc_profile"] == gray_profile()
+        assert png.info["Description"] == text
+    with tifffile.TiffFile(paths[1]) as tif:
+        page = tif.pages[0]
+        assert np.array_equal(page.asarray(), expected)
+        assert page.iccprofile == gray_profile()
+        assert page.tags["ResolutionUnit"].value == 1  # none
+        assert "DateTime" not in page.tags
+    with Image.open(paths[2]) as jpeg:
+        assert jpeg.mode == "RGB"
+        assert jpeg.info["icc_profile"] == srgb_profile()
+        values = np.asarray(jpeg).astype(float)
+    assert np.ptp(values, axis=2).max() <= 1  # gray
+    assert np.abs(values[..., 0] - expected / 257).mean() < 2  # what JPEG at this quality costs
+
+
+def test_same_disk_same_bytes(tmp_path):
+    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings())
+    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings())
+    assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+
+
+def test_folder_that_cannot_be_made_is_told(tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(OutputError, match=r"taken.*expected a folder"):
+        export_pictures(make_disk(), tmp_path / "taken", None, PictureSettings())
+
+
+def test_profiles_have_no_clock_in_them():
+    for profile in (gray_profile(), srgb_profile()):
+        assert profile[24:36] == bytes([7, 208, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0])
+        assert int.from_bytes(profile[:4], "big") == len(profile)
+
+
+def test_gray_profile_is_srgbs_gray():
+    """Outside reference: the LittleCMS engine carries gray through our profile to sRGB and back (one
+    level)."""
+    from io import BytesIO
+
+    ours = ImageCms.ImageCmsProfile(BytesIO(gray_profile()))
+    ramp = Image.fromarray(np.arange(256, dtype=np.uint8)[None, :])
+    carried = ImageCms.profileToProfile(ramp, ours, ImageCms.createProfile("sRGB"), outputMode="RGB")
+    assert np.abs(np.asarray(carried)[0].astype(int) - np.arange(256)[:, None]).max() <= 1
+
+
+def test_description_says_what_is_known():
+    assert describe({}, None) == "The Sun"
+    assert describe({"DATE-OBS": "2031-06-04T09:30:00"}, None) == "The Sun, 2031-06-04T09:30:00 UTC"
