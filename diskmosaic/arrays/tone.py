@@ -19,6 +19,7 @@ _DARKEST_AT = (
     -0.3
 )  # ... lie no lower than this on the straight part drawn on, where the toe still tells them apart
 _LEAST_RANGE = 0.05  # of the median: stretching a disk of less contrast would show its noise only
+_QUIET_AT_MOST = 0.7  # of the straight part: a quiet disk with spots is not left nearly white
 _TOE = _SHOULDER = 0.1  # of the range
 
 
@@ -61,6 +62,7 @@ def fit_tone(values: NDArray[np.floating], *, gamma: float) -> Tone:
     if lacking > 0:
         black, white = black - lacking / 2, white + lacking / 2
     black = min(black, (darkest - _DARKEST_AT * white) / (1 - _DARKEST_AT))
+    white = max(white, black + (median - black) / _QUIET_AT_MOST)
     if white <= 0:  # nothing but darkness
         black, white = 0.0, 1.0
     return Tone(max(black, 0.0), white, gamma)

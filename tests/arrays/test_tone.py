@@ -37,6 +37,10 @@ def test_fine_structure_has_most_of_the_range_and_spots_are_not_crushed(disk_lig
     assert (spot < 65535 * np.percentile(quiet, 0.5)).all()
 
 
+def test_quiet_sun_is_gray_and_not_white(disk_light):
+    assert 0.3 < np.median(apply_tone(disk_light, fit_tone(disk_light, gamma=1.0))) < 0.75
+
+
 def test_gamma_one_is_straight_in_the_middle():
     tone = Tone(black=100, white=1100, gamma=1.0)
     values = apply_tone(np.linspace(300, 900, 7), tone)
