@@ -16,11 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.errors import InputError, bad_input
+from diskmosaic.files.avi import open_avi
+from diskmosaic.files.fitsfile import open_fits
+from diskmosaic.files.images import open_png, open_tiff
 from diskmosaic.files.rawfile import Contents
 from diskmosaic.files.ser import open_ser
+from diskmosaic.files.sidecar import read_sidecar
+from diskmosaic.files.video import open_video
 
 _READERS: dict[str, Callable[..., Contents]] = {
     ".ser": open_ser,
+    ".avi": open_avi,
+    **dict.fromkeys((".fit", ".fits", ".fts"), open_fits),
+    **dict.fromkeys((".tif", ".tiff"), open_tiff),
+    ".png": open_png,
+    **dict.fromkeys((".mkv", ".mov", ".mp4"), open_video),
 }
 SUFFIXES = frozenset(_READERS)
 
@@ -123,7 +133,7 @@ class Recording:
     def timestamp(self) -> np.datetime64 | None:
         """UTC of the middle of the recording; None where the file does not tell."""
         if self.times is not None:
-            return self.times[0] + (self.times[-1] - self.times[0]) // 2
+            return _middle(self.times)
         if "time_utc" in self.camera:
             return np.datetime64(self.camera["time_utc"].removesuffix("Z"), "us")
         return None
@@ -178,6 +188,7 @@ def open_recording(path: str | os.PathLike[str], *, byte_order: str = "auto") ->
         contents = reader(path, byte_order=byte_order) if reader is open_ser else reader(path)
     except OSError as error:
         raise _unreadable(path, error) from error
+    times, camera = _facts(path, contents)
     return Recording(
         path=path,
         name=path.stem,
@@ -189,11 +200,40 @@ def open_recording(path: str | os.PathLike[str], *, byte_order: str = "auto") ->
         bit_depth=contents.bit_depth,
         bayer=contents.bayer,
         frame_count=contents.frame_count,
-        times=contents.times,
-        camera=contents.camera,
+        times=times,
+        camera=camera,
         warnings=contents.warnings,
         _contents=contents,
     )
+
+
+def _facts(path: Path, contents: Contents) -> tuple[NDArray[np.datetime64] | None, dict[str, str]]:
+    """Join what the file says with what a text file beside it says; the file wins."""
+    try:
+        beside = read_sidecar(path)
+    except OSError:
+        beside = {}  # a settings file is a help, never a condition
+    camera = {**beside, **contents.camera}
+    times = contents.times
+    ends = [
+        np.datetime64(beside[key].removesuffix("Z"), "us")
+        for key in ("start_utc", "end_utc")
+        if key in beside
+    ]
+    if times is None and len(ends) == 2 and ends[0] <= ends[1]:
+        step = (ends[1] - ends[0]) / max(1, contents.frame_count - 1)
+        times = ends[0] + np.arange(contents.frame_count) * step
+    if times is None and contents.frame_count == 1 and "time_utc" in camera:
+        times = np.array([camera["time_utc"].removesuffix("Z")], "datetime64[us]")
+    if times is not None:
+        camera["time_utc"] = f"{_middle(times)}Z"
+    elif ends:
+        camera.setdefault("time_utc", f"{ends[0]}Z")
+    return times, camera
+
+
+def _middle(times: NDArray[np.datetime64]) -> np.datetime64:
+    return times[0] + (times[-1] - times[0]) // 2
 
 
 def _buffer(out: NDArray | None, shape: tuple[int, ...], dtype: np.dtype) -> NDArray:
