@@ -145,12 +145,12 @@ def add_recordings(text: str, recordings: Mapping[str, tuple[str, str]]) -> str:
     return grown
 
 
-def known_from(cameras: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
-    """Pick from the recordings' camera notes what ``[instrument]`` asks for, where all that tell agree."""
-    known: dict[str, Any] = {}
+def known_from(cameras: Iterable[Mapping[str, str]]) -> dict[str, str]:
+    """Pick the names for ``[instrument]`` from what the recordings say, where all that tell agree."""
     cameras = list(cameras)
-    for key, names in {"camera": ("camera", "name"), "pixel_um": ("pixel_um",)}.items():
-        said = {camera[name] for camera in cameras for name in names if camera.get(name)}
+    known = {}
+    for key, fact in {"telescope": "telescope", "camera": "instrument"}.items():
+        said = {camera[fact] for camera in cameras if camera.get(fact)}
         if len(said) == 1:
             known[key] = said.pop()
     return known

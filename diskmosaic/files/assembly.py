@@ -63,8 +63,8 @@ def describe_matrix(matrix: np.ndarray, shape: tuple[int, int]) -> dict[str, Any
     Returns
     -------
     dict
-        ``position_yx``: where the sensor's centre comes to lie; ``angle_deg``: where +x points, positive from +x
-        towards +y; ``mirrored``: y is flipped before that turn; ``scale``: disk px per sensor px.
+        ``position_yx``: where the sensor's centre comes to lie; ``angle_deg``: where +x points, positive
+        from +x towards +y; ``mirrored``: y is flipped before that turn; ``scale``: disk px per sensor px.
     """
     centre = np.array([(shape[0] - 1) / 2, (shape[1] - 1) / 2, 1.0])
     determinant = float(np.linalg.det(matrix[:, :2]))

@@ -64,7 +64,7 @@ def write_master(path: Path, master: Master) -> None:
         [
             image_hdu(master.image, header),
             image_hdu(master.uncertainty, name="UNCERT"),
-            image_hdu(good, name="GOOD"),
+            image_hdu(master.good.astype(np.uint8), name="GOOD"),
         ],
     )
 
