@@ -1,0 +1,197 @@
+"""Figures of light: the flat, what the pattern left behind, seams, the radial profile, noise."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from diskmosaic.figures.compare import Comparison, smooth
+from diskmosaic.synthetic.truth import Truth
+
+FINE_PX = 20.0
+"""High-pass of pattern and result where the pattern's remainder is measured: sigma, px."""
+
+
+def flat(seen: Comparison) -> dict[str, float | None]:
+    """Master flat against the true pattern at scales below 30 px: rms, its photon limit, their ratio."""
+    truth, master = seen.truth, seen.result.flat
+    frames = seen.result.flat_frames or truth.plan.flat_frames
+    if master is None or frames == 0:
+        return {"flat_rms": None, "flat_photon_limit": None, "flat_over_limit": None}
+    good = truth.parts["good"] & np.isfinite(master) & (master > 0)
+    light = np.log(np.where(good, master / truth.parts["pattern_flat"], 1))
+    fine = (light - smooth(light, good, 30 / 2))[good]
+    expected = truth.parts["pattern_flat"] * truth.parts["flat_light"]
+    level = expected[good] * truth.plan.flat_level * truth.level_adu / truth.plan.level
+    limit = np.sqrt(np.mean(relative_variance(level, truth)) / frames)
+    rms = float(np.sqrt(np.mean(fine.astype(np.float64) ** 2)))
+    return {"flat_rms": rms, "flat_photon_limit": float(limit), "flat_over_limit": float(rms / limit)}
+
+
+def pattern_left(seen: Comparison) -> dict[str, float | None]:
+    """Coefficients of the true dust and rings, laid at each tile's place, in log(natural disk / truth).
+
+    1 is a pattern wholly left in; dust over all tiles at once, rings per tile (mean and worst of the sizes).
+    """
+    parts = seen.truth.parts
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.97)
+    left = seen.ratio - smooth(seen.ratio, good, FINE_PX)
+    whole = np.ones(seen.truth.plan.tile_shape, bool)
+    maps = [np.log(parts[name]) for name in ("dust", "rings")]
+    maps = [(m - smooth(m, whole, FINE_PX)).astype(np.float32) for m in maps]
+    normal, right, rings = np.zeros((2, 2)), np.zeros(2), []
+    for k, matrix in enumerate(seen.result.to_disk):
+        rows, columns = np.nonzero(good & (seen.result.tile == k))
+        if rows.size < 200:
+            continue
+        back = np.linalg.inv(matrix[:, :2])
+        points = back @ (np.stack([rows, columns]) - matrix[:, 2:])
+        laid = [ndimage.map_coordinates(m, points, order=1, mode="nearest") for m in maps]
+        values = left[rows, columns].astype(np.float64)
+        # the brightest remainders are misfits of spots and the like, not the sensor's
+        spread = 1.4826 * np.median(np.abs(values - np.median(values)))
+        kept = np.abs(values) <= max(8 * spread, 0.02)
+        design = np.stack([column[kept] - column[kept].mean() for column in laid])
+        target = values[kept] - values[kept].mean()
+        normal += design @ design.T
+        right += design @ target
+        both = np.linalg.lstsq(design.T, target, rcond=None)[0]
+        if design[1].std() > 0.1 * max(maps[1].std(), 1e-9):
+            rings.append(abs(both[1]))
+    # a sensor without dust or without rings has nothing to leave
+    present = np.diag(normal) > 0
+    dust = np.linalg.lstsq(normal, right, rcond=None)[0][0] if present[0] else None
+    return {
+        "dust_left": None if dust is None else float(abs(dust)),
+        "rings_left": float(np.mean(rings)) if rings and present[1] else None,
+        "rings_left_worst": float(np.max(rings)) if rings and present[1] else None,
+    }
+
+
+def seams(seen: Comparison, *, depth_px: int = 12, length_px: int = 24) -> dict[str, float | None]:
+    """Brightness steps across seams less the same statistic at random places: median and 95th percentile.
+
+    A step is the difference of the mean log(natural disk / truth) over two strips, `depth_px` deep and
+    `length_px` long, 2 px off the seam on either side.
+    """
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.95)
+    tile = np.where(good, seen.result.tile, -1)
+    values = np.where(good, seen.ratio, 0).astype(np.float32)
+    at_seams, elsewhere = [], []
+    rng = np.random.default_rng(0)
+    for turned in (False, True):
+        t, v, g = (np.ascontiguousarray(a.T) if turned else a for a in (tile, values, good))
+        box = (depth_px, length_px)
+        share = cv2.blur(g.astype(np.float32), box)
+        mean = cv2.blur(v, box) / np.maximum(share, 1e-6)
+        # blur's window of even width reaches depth/2 to the left and depth/2 - 1 to the right of its anchor
+        near, far = 2 + depth_px // 2 - 1, 3 + depth_px // 2
+        step = np.abs(mean[:, near + far :] - mean[:, : -near - far])
+        usable = np.minimum(share[:, near + far :], share[:, : -near - far]) > 0.999
+        middle = slice(near, t.shape[1] - far)
+        here, there = t[:, middle], t[:, near + 1 : t.shape[1] - far + 1]
+        seam = (here != there) & (here >= 0) & (there >= 0)
+        edge = (t[:, 1:] != t[:, :-1])[:, middle.start : middle.start + seam.shape[1]]
+        reach = (length_px + 1, 2 * (depth_px + 3) + 1)
+        any_edge = edge | (np.diff(t, axis=0, prepend=t[:1]) != 0)[:, middle]
+        clear = ~ndimage.binary_dilation(any_edge, np.ones(reach, bool))
+        at_seams.append(step[seam & usable])
+        others = step[clear & usable]
+        elsewhere.append(
+            rng.choice(others, min(others.size, 20_000), replace=False) if others.size else others
+        )
+    at_seams, elsewhere = np.concatenate(at_seams), np.concatenate(elsewhere)
+    if at_seams.size < 20 or elsewhere.size < 20:
+        return {"seam_median": None, "seam_p95": None}
+    return {
+        f"seam_{name}": float(max(0.0, np.percentile(at_seams, q) - np.percentile(elsewhere, q)))
+        for name, q in (("median", 50), ("p95", 95))
+    }
+
+
+def uniform_profile(seen: Comparison) -> dict[str, float | None]:
+    """Rms of the radial profile, 0.15-0.97 radii, of the uniform disk over the truth's own uniform disk."""
+    good = np.isfinite(seen.ratio) & np.isfinite(seen.result.uniform) & (seen.result.uniform > 0)
+    profile = ring_median(seen.sun, seen.radius, good)
+    own = seen.sun / np.interp(seen.radius, *profile)
+    ratio = np.where(good, seen.result.uniform / np.maximum(own, 1e-6), 1)
+    r, level = ring_median(ratio, seen.radius, good)
+    inside = (r >= 0.15) & (r <= 0.97)
+    if inside.sum() < 20:
+        return {"uniform_profile_rms": None}
+    level = level[inside] / level[inside].mean()
+    return {"uniform_profile_rms": float(level.std())}
+
+
+def noise(seen: Comparison, *, patch_px: int = 64) -> dict[str, float | None]:
+    """Noise of the disk against the ideal stack of the same frames with the same weights and a perfect flat.
+
+    Measured on patches that a single tile covers, as the power of log(natural disk / truth) at 0.20-0.38
+    cycles a px, where a stack has hardly lost noise by resampling and the blurred Sun has little of its own;
+    what a small displacement or blur would explain is fitted out first.
+    """
+    truth, shape = seen.truth, seen.ratio.shape
+    covered = np.zeros(shape, np.uint8)
+    h, w = truth.plan.tile_shape
+    corners = np.array([[0, 0], [0, w - 1], [h - 1, w - 1], [h - 1, 0]], float)
+    for matrix in seen.result.to_disk:
+        polygon = corners @ matrix[:, :2].T + matrix[:, 2]
+        layer = np.zeros(shape, np.uint8)
+        cv2.fillConvexPoly(layer, np.rint(polygon[:, ::-1]).astype(np.int32), 1)
+        covered += layer
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.95) & (covered == 1)
+    window = np.outer(np.hanning(patch_px), np.hanning(patch_px))
+    frequency = np.hypot(np.fft.fftfreq(patch_px)[:, None], np.fft.rfftfreq(patch_px)[None])
+    band = (frequency > 0.20) & (frequency < 0.38)
+    light = np.log(seen.sun)
+    ratios = []
+    for y in range(0, shape[0] - patch_px, patch_px // 2):
+        for x in range(0, shape[1] - patch_px, patch_px // 2):
+            part = (slice(y, y + patch_px), slice(x, x + patch_px))
+            if not good[part].all():
+                continue
+            k = int(np.bincount(seen.result.tile[part].ravel()).argmax())
+            left = _unexplained(seen.ratio[part], light[part])
+            power = np.mean(np.abs(np.fft.rfft2(left * window))[band] ** 2) / np.sum(window**2)
+            ratios.append(power / _ideal_variance(seen, k, float(seen.sun[part].mean())))
+    return {"noise_over_ideal": float(np.sqrt(np.median(ratios))) if len(ratios) >= 4 else None}
+
+
+def relative_variance(level_adu: NDArray[np.floating] | float, truth: Truth) -> NDArray[np.floating] | float:
+    """Give a raw value's relative variance at `level_adu` above the offset: photons, reading, rounding."""
+    k = truth.electrons_per_adu
+    return (level_adu / k + (truth.plan.read_noise_e / k) ** 2 + 1 / 12) / level_adu**2
+
+
+def ring_median(values: NDArray, radius: NDArray, good: NDArray[np.bool_], *, step: float = 0.01):
+    """Give the medians of the good values in rings: (middle radii, medians)."""
+    ring = (radius[good] / step).astype(int)
+    order = np.argsort(ring, kind="stable")
+    sorted_values, starts = values[good][order], np.flatnonzero(np.diff(ring[order], prepend=-1))
+    medians = [float(np.median(part)) for part in np.split(sorted_values, starts[1:])]
+    return (ring[order][starts] + 0.5) * step, np.array(medians)
+
+
+def _ideal_variance(seen: Comparison, k: int, sun_level: float) -> float:
+    """Relative variance of the weighted mean of the frames used, at a place as bright as `sun_level`."""
+    known, frames, truth = seen.known[k], seen.result.frames[k], seen.truth
+    weight, transparency = np.ones(len(known.shifts)), known.transparency
+    if frames is not None and frames["weight"].sum() > 0:
+        weight, transparency = frames["weight"].astype(float), transparency[frames["frame"]]
+    level = (
+        truth.level_adu * known.gain * sun_level * transparency * float(np.median(truth.parts["vignetting"]))
+    )
+    # frames add up as light: a dimmer frame has less of it and a larger relative variance
+    share = weight * transparency / np.sum(weight * transparency)
+    return float(np.sum(share**2 * relative_variance(level, truth)))
+
+
+def _unexplained(ratio: NDArray, light: NDArray) -> NDArray[np.float64]:
+    """Take out of `ratio` what a shift or a change of blur of the Sun in `light` explains."""
+    down, across = np.gradient(light)
+    design = np.stack([down, across, ndimage.laplace(light), light, np.ones_like(light)], -1).reshape(-1, 5)
+    design = design.astype(np.float64)
+    fit = np.linalg.lstsq(design, ratio.ravel().astype(np.float64), rcond=None)[0]
+    return ratio - (design @ fit).reshape(ratio.shape)
