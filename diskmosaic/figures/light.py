@@ -21,7 +21,7 @@ def flat(seen: Comparison) -> dict[str, float | None]:
     if master is None or frames == 0:
         return {"flat_rms": None, "flat_photon_limit": None, "flat_over_limit": None}
     good = truth.parts["good"] & np.isfinite(master) & (master > 0)
-    light = np.log(np.where(good, master / truth.parts["pattern_flat"], 1))
+    light = _without_surface(np.log(np.where(good, master / truth.parts["pattern_flat"], 1)), good)
     fine = (light - smooth(light, good, 30 / 2))[good]
     expected = truth.parts["pattern_flat"] * truth.parts["flat_light"]
     level = expected[good] * truth.plan.flat_level * truth.level_adu / truth.plan.level
@@ -50,10 +50,11 @@ def pattern_left(seen: Comparison) -> dict[str, float | None]:
         points = back @ (np.stack([rows, columns]) - matrix[:, 2:])
         laid = [ndimage.map_coordinates(m, points, order=1, mode="nearest") for m in maps]
         values = left[rows, columns].astype(np.float64)
-        # the brightest remainders are misfits of spots and the like, not the sensor's
-        spread = 1.4826 * np.median(np.abs(values - np.median(values)))
-        kept = np.abs(values) <= max(8 * spread, 0.02)
-        design = np.stack([column[kept] - column[kept].mean() for column in laid])
+        design = np.stack([*laid, np.ones(rows.size)]).astype(np.float64)
+        rest = values - np.linalg.lstsq(design.T, values, rcond=None)[0] @ design
+        # what sticks out of the fit are misfits of spots and the like, not the sensor's
+        kept = np.abs(rest) <= 8 * 1.4826 * np.median(np.abs(rest)) + 0.005
+        design = np.stack([column[kept] - column[kept].mean() for column in design[:2]])
         target = values[kept] - values[kept].mean()
         normal += design @ design.T
         right += design @ target
@@ -172,6 +173,15 @@ def ring_median(values: NDArray, radius: NDArray, good: NDArray[np.bool_], *, st
     sorted_values, starts = values[good][order], np.flatnonzero(np.diff(ring[order], prepend=-1))
     medians = [float(np.median(part)) for part in np.split(sorted_values, starts[1:])]
     return (ring[order][starts] + 0.5) * step, np.array(medians)
+
+
+def _without_surface(values: NDArray, good: NDArray[np.bool_], degree: int = 4) -> NDArray[np.float64]:
+    """Take a polynomial surface out: the Sun's own light on the flat, which a high-pass bends at the
+    edges."""
+    y, x = (np.linspace(-1, 1, n) for n in values.shape)
+    terms = [np.outer(y**i, x**j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+    fit = np.linalg.lstsq(np.stack([t[good] for t in terms], 1), values[good], rcond=None)[0]
+    return values - np.tensordot(fit, np.stack(terms), 1)
 
 
 def _ideal_variance(seen: Comparison, k: int, sun_level: float) -> float:
