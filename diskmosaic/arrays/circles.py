@@ -1,0 +1,181 @@
+"""Circles through points: algebraic start, geometric robust fit with its uncertainty, ellipse on wish.
+
+Points are ``(n, 2)`` arrays of (y, x).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class CircleFit:
+    """A circle (y, x, radius) with residuals, weights and standard errors (y, x, radius)."""
+
+    centre: tuple[float, float]
+    radius: float
+    residuals: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    sigma: tuple[float, float, float]
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Points that kept a weight."""
+        return self.weights > 0
+
+    @property
+    def rms(self) -> float:
+        """Weighted rms of the radial residuals, px."""
+        return float(np.sqrt(np.average(self.residuals**2, weights=self.weights)))
+
+
+def taubin_circle(points: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return (y, x, radius) of Taubin's algebraic fit, nearly unbiased on short arcs.
+
+    Parameters
+    ----------
+    points : (n, 2)
+
+    Raises
+    ------
+    ValueError
+        Fewer than three points, or all on a line.
+
+    References
+    ----------
+    Taubin 1991, IEEE PAMI 13, 1115; Chernov & Lesort 2005, J. Math. Imaging Vis. 23, 239.
+    """
+    if len(points) < 3:
+        raise ValueError(f"points must be at least 3, got {len(points)}")
+    mean = points.mean(axis=0)
+    y, x = (points - mean).T
+    z = x * x + y * y
+    z_mean = z.mean()
+    if z_mean <= 0:
+        raise ValueError("points must not coincide")
+    scaled = (z - z_mean) / (2 * np.sqrt(z_mean))
+    _, singular, vectors = np.linalg.svd(np.column_stack([scaled, y, x]), full_matrices=False)
+    a = vectors[-1].copy()
+    if abs(a[0]) < 1e-12 * max(singular[0], 1e-300):
+        raise ValueError("points must not lie on a line")
+    a[0] /= 2 * np.sqrt(z_mean)
+    constant = -z_mean * a[0]
+    centre = -a[1:] / (2 * a[0])
+    radius = np.sqrt(a[1] ** 2 + a[2] ** 2 - 4 * a[0] * constant) / (2 * abs(a[0]))
+    return float(centre[0] + mean[0]), float(centre[1] + mean[1]), float(radius)
+
+
+def fit_circle(
+    points: NDArray[np.float64],
+    *,
+    start: tuple[float, float, float] | None = None,
+    weights: NDArray[np.float64] | None = None,
+    robust: bool = True,
+    rounds: int = 60,
+) -> CircleFit:
+    """Fit a circle by least squares of the radial distances (geometric fit), down-weighting outliers.
+
+    Parameters
+    ----------
+    points : (n, 2)
+    start : (y, x, radius), optional
+        Taubin's fit by default.
+    weights : (n,), optional
+        Prior weights.
+    robust : bool
+        Tukey's biweight at 4.685 robust deviations (Beaton & Tukey 1974): spicules, prominences and spots at the limb
+        do not pull.
+
+    Returns
+    -------
+    CircleFit
+    """
+    prior = np.ones(len(points)) if weights is None else np.asarray(weights, float)
+    current = np.array(taubin_circle(points) if start is None else start, float)
+    weight = prior
+    for _ in range(rounds):
+        offset = points - current[:2]
+        distance = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-12)
+        residual = distance - current[2]
+        if robust:
+            spread = max(1.4826 * np.median(np.abs(residual - np.median(residual))), 1e-9)
+            ratio = residual / (4.685 * spread)
+            weight = prior * np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0)
+        jacobian = np.column_stack([offset / distance[:, None], np.ones(len(points))])
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        step = np.linalg.lstsq(normal, jacobian.T @ (weight * residual), rcond=None)[0]
+        current = current + step
+        if np.abs(step).max() < 1e-8 * max(current[2], 1):
+            break
+    offset = points - current[:2]
+    residual = np.hypot(offset[:, 0], offset[:, 1]) - current[2]
+    used = weight > 0
+    variance = np.sum(weight * residual**2) / max(np.sum(weight) * (1 - 3 / max(used.sum(), 4)), 1e-12)
+    covariance = np.linalg.pinv(normal) * variance
+    sigma = np.sqrt(np.maximum(np.diag(covariance), 0))
+    return CircleFit(
+        (float(current[0]), float(current[1])),
+        float(current[2]),
+        residual,
+        weight,
+        (float(sigma[0]), float(sigma[1]), float(sigma[2])),
+    )
+
+
+def consensus_circle(
+    points: NDArray[np.float64], rng: np.random.Generator, *, tolerance: float, trials: int = 400
+) -> CircleFit | None:
+    """Fit a circle to points of which many may belong to something else (random triples, Fischler & Bolles 1981).
+
+    Parameters
+    ----------
+    points : (n, 2)
+    rng : numpy.random.Generator
+    tolerance : float
+        Radial distance within which a point agrees, px.
+
+    Returns
+    -------
+    CircleFit or None
+        None with fewer than 8 agreeing points.
+    """
+    if len(points) < 8:
+        return None
+    best, votes = None, 0
+    for _ in range(trials):
+        try:
+            y, x, radius = taubin_circle(points[rng.choice(len(points), 3, replace=False)])
+        except (ValueError, np.linalg.LinAlgError):
+            continue
+        distance = np.abs(np.hypot(points[:, 0] - y, points[:, 1] - x) - radius)
+        count = int(np.sum(distance < tolerance))
+        if count > votes:
+            best, votes = distance < tolerance, count
+    if best is None or votes < 8:
+        return None
+    fit = fit_circle(points[best])
+    for _ in range(5):
+        near = np.abs(np.hypot(*(points - fit.centre).T) - fit.radius) < 2 * tolerance
+        if near.sum() < 8:
+            return None
+        fit = fit_circle(points[near])
+    return fit
+
+
+def flattening(points: NDArray[np.float64], fit: CircleFit) -> float:
+    """Return 1 - minor/major of an ellipse near a circle: the amplitude of the residuals' second harmonic.
+
+    The first-order form of an ellipse of small flattening f is ``R (1 - f/2 + f/2 cos 2(t - t0))``.
+    """
+    use = fit.used
+    offset = points[use] - fit.centre
+    angle = np.arctan2(offset[:, 0], offset[:, 1])
+    columns = np.column_stack(
+        [np.ones(use.sum()), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+    )
+    root = np.sqrt(fit.weights[use])
+    answer = np.linalg.lstsq(columns * root[:, None], fit.residuals[use] * root, rcond=None)[0]
+    return float(2 * np.hypot(answer[3], answer[4]) / fit.radius)

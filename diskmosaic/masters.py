@@ -1,0 +1,293 @@
+"""Dark and flat masters from their recordings, and applying them to frames.
+
+The flat is a mean of frames, each scaled by its own level (thin cloud, drifting transparency), clipped against a
+robust start, scaled to mean 1. What a defocused Sun leaves in it at large scale (the disk is brighter at its centre)
+cannot be told from vignetting in the flat itself; `diskmosaic.levels` solves it from the tiles' overlaps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.stacks import Mender, Moments, local_outliers, trimmed_start
+from diskmosaic.errors import InputError, bad_input
+from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.progress import Progress, silent
+from diskmosaic.recordings import Recording
+from diskmosaic.records import Master, Source
+from diskmosaic.settings import MasterSettings
+
+CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
+HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)
+DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead or hot; dust is never that sharp
+SATURATED_SHARE = 0.001  # more pixels than this at the ceiling spoil a flat
+
+
+class Calibration:
+    """Turns raw frames into flat-corrected ones: ``(raw - dark) / flat``, bad pixels mended.
+
+    Parameters
+    ----------
+    dark, flat : Master or None
+    offset : float
+        ADU taken off where there is no dark.
+    shape : (int, int)
+        Height and width of the frames.
+    """
+
+    def __init__(self, dark: Master | None, flat: Master | None, offset: float, shape: tuple[int, int]):
+        for master in (dark, flat):
+            if master is not None and master.image.shape != shape:
+                raise InputError(
+                    f"master {master.kind}: found {_size(master.image.shape)} pixels, expected {_size(shape)} as the "
+                    f"recordings have; record a new {master.kind} with the same camera settings."
+                )
+        self.dark = np.full(shape, np.float32(offset)) if dark is None else dark.image
+        good = np.ones(shape, bool)
+        self.gain = None
+        if dark is not None:
+            good &= dark.good
+        if flat is not None:
+            good &= flat.good
+            self.gain = (1.0 / np.maximum(flat.image, 0.02)).astype(np.float32)
+        self.good = good
+        self._mender = Mender(good)
+
+    def apply(self, raw: NDArray, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
+        """Return the calibrated frame (h, w) in ADU; `out` is reused when given."""
+        frame = cv2.subtract(raw, self.dark, dst=out, dtype=cv2.CV_32F)
+        if self.gain is not None:
+            cv2.multiply(frame, self.gain, dst=frame)
+        self._mender.mend(frame)
+        return frame
+
+
+def make_dark(
+    recordings: Sequence[Recording],
+    settings: MasterSettings,
+    *,
+    sources: tuple[Source, ...] = (),
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> Master:
+    """Average dark frames and map the hot pixels.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        All of one size.
+    settings : MasterSettings
+    sources : tuple of Source
+        Kept with the master.
+    jobs : int
+        Threads.
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    Master
+        ``image`` in ADU.
+    """
+    frames = _frame_list(recordings)
+    moments = _average(frames, None, settings, scaled=False, jobs=jobs, progress=progress, label="dark")
+    image, deviation = moments.result()
+    clipped = 1 - float(moments.count.mean()) / len(frames)
+    return Master(
+        kind="dark",
+        image=image,
+        uncertainty=_standard_error(deviation, moments.count),
+        frames=len(frames),
+        clipped=clipped,
+        level=float(image.mean(dtype=np.float64)),
+        offset=0.0,
+        good=~local_outliers(image, sigma=HOT_SIGMA, floor=2.0),
+        sources=sources,
+    )
+
+
+def make_flat(
+    recordings: Sequence[Recording],
+    dark: Master | None,
+    settings: MasterSettings,
+    *,
+    offset: float = 0.0,
+    sources: tuple[Source, ...] = (),
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> Master:
+    """Average flat frames, each scaled by its own level, to a response of mean 1.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        All of one size.
+    dark : Master or None
+    settings : MasterSettings
+    offset : float
+        ADU taken off where there is no dark.
+    sources, jobs, progress
+        As for `make_dark`.
+
+    Returns
+    -------
+    Master
+
+    Raises
+    ------
+    InputError
+        Flat of another size than the dark, saturated, or without light.
+    """
+    name = recordings[0].path
+    base = None
+    if dark is not None:
+        if dark.image.shape != (recordings[0].height, recordings[0].width):
+            raise bad_input(
+                name,
+                found=f"a flat of {_size((recordings[0].height, recordings[0].width))} pixels",
+                expected=f"{_size(dark.image.shape)} as the dark has",
+                todo="use recordings made with the same camera settings",
+            )
+        base = dark.image
+    elif offset:
+        base = np.full((recordings[0].height, recordings[0].width), np.float32(offset))
+    frames = _frame_list(recordings)
+    _refuse_saturated(frames, name)
+    moments = _average(frames, base, settings, scaled=True, jobs=jobs, progress=progress, label="flat")
+    image, deviation = moments.result()
+    mean = float(image.mean(dtype=np.float64))
+    image /= np.float32(mean)
+    good = ~local_outliers(image, sigma=HOT_SIGMA, floor=DEAD_SHARE) & (image > 0.05)
+    warnings = []
+    if len(frames) < 100:
+        warnings.append(
+            f"flat: only {len(frames)} frames; its noise goes into every tile (about 500 are usual for tiles of 1,000)"
+        )
+    return Master(
+        kind="flat",
+        image=image,
+        uncertainty=_standard_error(deviation, moments.count) / np.float32(mean),
+        frames=len(frames),
+        clipped=1 - float(moments.count.mean()) / len(frames),
+        level=mean,
+        offset=float(offset if dark is None else 0.0),
+        good=good,
+        sources=sources,
+        warnings=tuple(warnings),
+    )
+
+
+def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
+    """Estimate the camera's offset from the darkest sky off the limb, where there is no dark.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        The tiles.
+
+    Returns
+    -------
+    offset : float
+        ADU; 0 where no tile sees sky.
+    sentence : str
+        What was done, to be shown.
+    """
+    darkest, brightest = np.inf, 0.0
+    for recording in recordings:
+        picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
+        mean = np.mean([recording.gray(int(index)).astype(np.float32) for index in picks], axis=0)
+        blocks = cv2.resize(mean, (max(mean.shape[1] // 32, 1), max(mean.shape[0] // 32, 1)), interpolation=cv2.INTER_AREA)
+        darkest, brightest = min(darkest, float(blocks.min())), max(brightest, float(blocks.max()))
+    if darkest < 0.15 * brightest:
+        return darkest, f"no dark: an offset of {darkest:.1f} ADU was taken from the darkest sky off the limb"
+    return 0.0, "no dark and no sky in any tile: the camera's offset is unknown and was taken as 0"
+
+
+def _frame_list(recordings: Sequence[Recording]) -> list[tuple[Recording, int]]:
+    return [(recording, index) for recording in recordings for index in range(recording.frame_count)]
+
+
+def _average(
+    frames: list[tuple[Recording, int]],
+    base: NDArray[np.float32] | None,
+    settings: MasterSettings,
+    *,
+    scaled: bool,
+    jobs: int,
+    progress: Progress,
+    label: str,
+) -> Moments:
+    """Clipped mean of all frames; ``scaled`` first brings each to the level that is typical of them."""
+    base_mean = 0.0 if base is None else float(base.mean(dtype=np.float64))
+    level = None
+
+    def load(position: int) -> NDArray[np.float32]:
+        recording, index = frames[position]
+        raw = recording.gray(index)
+        frame = raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
+        if scaled:
+            own = cv2.mean(raw)[0] - base_mean
+            if own <= 0:
+                raise bad_input(
+                    recording.path,
+                    found=f"frame {index} without light",
+                    expected="a lit flat",
+                    todo="set its role in session.toml or record the flat again",
+                )
+            frame *= np.float32(level / own) if level else np.float32(1)
+        return frame
+
+    sample = np.unique(np.linspace(0, len(frames) - 1, min(settings.pilot_frames, len(frames))).astype(int))
+    if scaled:
+        level = float(np.median([cv2.mean(f[0].gray(f[1]))[0] for f in (frames[i] for i in sample)])) - base_mean
+    if len(sample) < 8:  # too few to clip: one outlier among few cannot be told from noise
+        start = load(0)
+        limit = None
+    else:
+        start, deviation = trimmed_start(load(int(position)) for position in sample)
+        # a pixel's own deviation from so few frames is rough: neighbours steady it
+        steady = np.sqrt(cv2.blur(np.square(deviation), (7, 7)))
+        limit = np.float32(settings.clip_sigma) * np.maximum(np.maximum(deviation, steady), np.float32(0.5))
+
+    def chunk_moments(positions: range) -> Moments:
+        moments = Moments(start, limit)
+        for position in positions:
+            moments.add(load(position))
+        return moments
+
+    total = Moments(start, limit)
+    parts = chunks(len(frames), CHUNK)
+    for part, moments in zip(
+        progress(parts, label, unit="chunks"), ordered_map(chunk_moments, parts, jobs=jobs), strict=True
+    ):
+        del part
+        total.merge(moments)
+    return total
+
+
+def _refuse_saturated(frames: list[tuple[Recording, int]], name) -> None:
+    """Raise where a flat's brightest value is a ceiling that many pixels share."""
+    picks = np.unique(np.linspace(0, len(frames) - 1, 5).astype(int))
+    sample = np.stack([frames[i][0].gray(frames[i][1]) for i in picks])
+    ceiling = sample.max()
+    share = float(np.mean(sample == ceiling))
+    # noise spreads an unclipped maximum over many values; only a ceiling collects pixels
+    if share > SATURATED_SHARE and share > 3 * float(np.mean(sample == ceiling - 1)):
+        raise bad_input(
+            name,
+            found=f"{100 * share:.1f} % of the pixels at the ceiling of {ceiling}",
+            expected="a flat with no saturated pixel",
+            todo="record the flat again with a shorter exposure, or set its role to 'ignore' in session.toml",
+        )
+
+
+def _standard_error(deviation: NDArray[np.float32], count: NDArray[np.float32]) -> NDArray[np.float32]:
+    return (deviation / np.sqrt(np.maximum(count, 1))).astype(np.float32)
+
+
+def _size(shape: tuple[int, ...]) -> str:
+    return f"{shape[1]}x{shape[0]}"

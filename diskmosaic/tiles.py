@@ -1,0 +1,291 @@
+"""One recording becomes one tile: calibrate, grade, choose, align, stack.
+
+Two passes over the file and memory that does not grow with its length. The first pass measures every frame against a
+reference made from a small sample; the second stacks the best. Displacements are taken against the mean geometry of
+*all* frames (the air's warps average out only over many); the light comes from the best.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.correlation import shrink
+from diskmosaic.arrays.flow import Look, Reference, fine, structure
+from diskmosaic.errors import bad_input
+from diskmosaic.masters import Calibration
+from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.progress import Progress, silent
+from diskmosaic.recordings import Recording
+from diskmosaic.records import FRAME_DTYPE, Tile
+from diskmosaic.settings import TileSettings
+
+CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
+SAMPLE = 24  # frames that the first reference is chosen from
+REFERENCE_FRAMES = 8  # best of the sample, averaged
+MIN_CORRELATION = 0.2  # relative to the recording's median: below, a frame does not show this field
+
+
+def stack_tile(
+    recording: Recording,
+    calibration: Calibration,
+    settings: TileSettings,
+    *,
+    masters: dict[str, str] | None = None,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> Tile:
+    """Stack the best frames of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+    calibration : Calibration
+        Dark and flat for its frames.
+    settings : TileSettings
+    masters : dict, optional
+        Role -> SHA-256, kept with the tile.
+    jobs : int
+        Threads; the result does not depend on it.
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    Tile
+
+    Raises
+    ------
+    InputError
+        A recording without light.
+    """
+    count = recording.frame_count
+    _refuse_dark(recording, calibration)
+    if count == 1:
+        return _single(recording, calibration, masters or {})
+
+    def half(index: int) -> NDArray[np.float32]:
+        return shrink(calibration.apply(recording.gray(index)), 2)
+
+    reference = _reference(half, count, settings)
+
+    def look_at(indices: range) -> list[Look]:
+        return [reference.look(half(index)) for index in indices]
+
+    looks: list[Look] = []
+    parts = chunks(count, CHUNK)
+    for part in progress(ordered_map(look_at, parts, jobs=jobs), f"{recording.name}: grade", total=len(parts), unit="chunks"):
+        looks.extend(part)
+    chosen = _choose(looks, settings)
+    stack = _Stack(recording, calibration, looks, chosen)
+    total = _Sums(stack.shape)
+    used = np.flatnonzero(chosen.weight)
+    parts = chunks(len(used), CHUNK)
+    for sums in progress(
+        ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs),
+        f"{recording.name}: stack",
+        total=len(parts),
+        unit="chunks",
+    ):
+        total.merge(sums)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        image = np.where(total.weight > 0, total.light / total.weight, np.float32(np.nan)).astype(np.float32)
+    weights = chosen.weight[used].astype(float)
+    noise = total.frame_noise() * np.sqrt(np.sum(weights**2)) / np.sum(weights)
+    return Tile(
+        name=recording.name,
+        image=image,
+        weight=total.weight,
+        noise=float(noise),
+        frames=stack.table(),
+        sharpness=float(np.average([looks[k].quality for k in used], weights=weights)) * reference_contrast(reference),
+        time_utc=_mean_time(recording, used, weights),
+        recording=recording.path.name,
+        masters=dict(masters or {}),
+        warnings=tuple(recording.warnings) + chosen.warnings,
+    )
+
+
+def reference_contrast(reference: Reference) -> float:
+    """Return the rms of the reference's finest structure relative to its level: makes qualities of tiles comparable."""
+    level = float(np.mean(reference.half))
+    return float(np.sqrt(np.mean(np.square(reference.fine)))) / max(level, 1e-6)
+
+
+@dataclass(frozen=True)
+class _Choice:
+    weight: NDArray[np.float32]  # per frame, 0: not used
+    shown: NDArray[np.bool_]  # frames that show this field at all
+    warnings: tuple[str, ...]
+
+
+def _refuse_dark(recording: Recording, calibration: Calibration) -> None:
+    picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
+    frames = [calibration.apply(recording.gray(int(index))) for index in picks]
+    noise = float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]])) if len(frames) > 1 else 0.0
+    light = max(float(np.percentile(frame, 99.5)) for frame in frames)
+    if light <= max(3 * noise, 0.5):
+        raise bad_input(
+            recording.path,
+            found="no light in its frames",
+            expected="a part of the Sun's disk",
+            todo="set its role to 'dark' or 'ignore' in session.toml",
+        )
+
+
+def _single(recording: Recording, calibration: Calibration, masters: dict[str, str]) -> Tile:
+    """A ready-stacked still is a tile already."""
+    image = calibration.apply(recording.gray(0)).copy()
+    frames = np.zeros(1, FRAME_DTYPE)
+    frames["quality"] = frames["level"] = frames["weight"] = 1
+    stamp = recording.timestamp()
+    grain = cv2.filter2D(image, cv2.CV_32F, np.outer([1, -2, 1], [1, -2, 1]).astype(np.float32))
+    contrast = float(np.std(fine(structure(shrink(image, 2))))) / max(float(image.mean()), 1e-6)
+    return Tile(
+        name=recording.name,
+        image=image,
+        weight=np.ones(image.shape, np.float32),
+        noise=1.4826 * float(np.median(np.abs(grain))) / 6,
+        frames=frames,
+        sharpness=contrast,
+        time_utc=None if stamp is None else _iso(stamp),
+        recording=recording.path.name,
+        masters=masters,
+        warnings=tuple(recording.warnings),
+    )
+
+
+def _reference(half, count: int, settings: TileSettings) -> Reference:
+    """Average the sharpest frames of a sample, aligned as wholes."""
+    picks = np.unique(np.linspace(0, count - 1, min(SAMPLE, count)).astype(int))
+    sample = [half(int(index)) for index in picks]
+    sharpness = [float(np.mean(np.square(fine(structure(frame))))) / float(np.mean(frame)) ** 2 for frame in sample]
+    order = np.argsort(sharpness)[::-1]
+    step = max(settings.field_step_px // 2, 4)
+    first = Reference(sample[order[0]], step_px=step, local=False)
+    total, weight = np.zeros_like(sample[0]), 0.0
+    for index in order[: max(REFERENCE_FRAMES, 1)]:
+        look = first.look(sample[index])
+        if look.correlation < 0.1 and index != order[0]:
+            continue
+        total += first._sample(sample[index], look.field, cv2.INTER_CUBIC) / np.float32(look.level)
+        weight += 1
+    return Reference(total / np.float32(weight), step_px=step, local=settings.local_fields)
+
+
+def _choose(looks: list[Look], settings: TileSettings) -> _Choice:
+    """Keep the sharpest share of the frames that show the field."""
+    quality = np.array([look.quality for look in looks])
+    correlation = np.array([look.correlation for look in looks])
+    level = np.array([look.level for look in looks])
+    shown = (correlation > MIN_CORRELATION * np.median(correlation)) & (level > 0.3 * np.median(level))
+    if not shown.any():
+        shown[:] = True
+    wanted = int(np.ceil(settings.keep * len(looks)))
+    wanted = min(max(wanted, settings.min_frames), int(shown.sum()))
+    order = np.argsort(np.where(shown, -quality, np.inf), kind="stable")[:wanted]
+    weight = np.zeros(len(looks), np.float32)
+    weight[order] = 1
+    lost = int((~shown).sum())
+    warnings = (f"{lost} of {len(looks)} frames do not show the field (cloud or lost guiding) and were dropped",) if lost > 0.1 * len(looks) else ()
+    return _Choice(weight, shown, warnings)
+
+
+class _Sums:
+    """Light and weight summed over frames."""
+
+    def __init__(self, shape: tuple[int, int]):
+        self.light = np.zeros(shape, np.float32)
+        self.weight = np.zeros(shape, np.float32)
+        self.noise: list[float] = []
+
+    def merge(self, other: _Sums) -> None:
+        self.light += other.light
+        self.weight += other.weight
+        self.noise += other.noise
+
+    def frame_noise(self) -> float:
+        """Typical pixel noise of one frame."""
+        return float(np.median(self.noise))
+
+
+class _Stack:
+    """Warps chosen frames onto the tile's canvas and sums them."""
+
+    def __init__(self, recording: Recording, calibration: Calibration, looks: list[Look], chosen: _Choice):
+        self.recording, self.calibration, self.looks, self.weight = recording, calibration, looks, chosen.weight
+        self.shape = (recording.height, recording.width)
+        fields = np.stack([look.field for look in looks]) * np.float32(2)  # to full resolution
+        self.whole = fields.mean(axis=(1, 2), dtype=np.float64)
+        bends = fields - self.whole[:, None, None].astype(np.float32)
+        bends -= bends[chosen.shown].mean(axis=0, dtype=np.float64).astype(np.float32)
+        # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
+        self.whole = self.whole - np.average(self.whole, axis=0, weights=self.weight)
+        self.fields = bends + self.whole[:, None, None].astype(np.float32)
+        self.level = np.array([look.level for look in looks], np.float32)
+        self.level /= np.median(self.level[self.weight > 0])
+        rows, columns = np.mgrid[0 : self.shape[0], 0 : self.shape[1]].astype(np.float32)
+        self._rows, self._columns = rows, columns
+
+    def add(self, indices: NDArray[np.intp]) -> _Sums:
+        """Sum some frames."""
+        sums = _Sums(self.shape)
+        size = (self.shape[1], self.shape[0])
+        raw = frame = None
+        for index in indices:
+            raw = self.recording.gray(int(index))
+            frame = self.calibration.apply(raw, frame)
+            field = self.fields[index]
+            rows = cv2.add(cv2.resize(field[..., 0], size, interpolation=cv2.INTER_CUBIC), self._rows)
+            columns = cv2.add(cv2.resize(field[..., 1], size, interpolation=cv2.INTER_CUBIC), self._columns)
+            moved = cv2.remap(frame, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            seen = self._seen(field)
+            weight = float(self.weight[index])
+            light = sums.light[seen]
+            cv2.scaleAdd(moved[seen], weight / float(self.level[index]), light, dst=light)
+            sums.weight[seen] += np.float32(weight)
+            sums.noise.append(_grain(frame))
+        return sums
+
+    def _seen(self, field: NDArray[np.float32]) -> tuple[slice, slice]:
+        slices = []
+        for axis in (0, 1):
+            size = self.shape[axis]
+            start = max(0, int(np.ceil(-float(field[..., axis].min()))))
+            stop = min(size, size - int(np.ceil(float(field[..., axis].max()))))
+            slices.append(slice(start, max(stop, start)))
+        return slices[0], slices[1]
+
+    def table(self) -> NDArray[np.void]:
+        """One row per frame, as the archive keeps it."""
+        rows = np.zeros(len(self.looks), FRAME_DTYPE)
+        rows["frame"] = np.arange(len(self.looks))
+        rows["quality"] = [look.quality for look in self.looks]
+        rows["level"] = self.level
+        rows["shift_y"], rows["shift_x"] = -self.whole[:, 0], -self.whole[:, 1]
+        rows["weight"] = self.weight
+        return rows
+
+
+def _grain(frame: NDArray[np.float32]) -> float:
+    """Pixel noise from the second difference along both axes (Immerkaer 1996), on every fourth row."""
+    rows = frame[: frame.shape[0] // 4 * 4]
+    mixed = rows[0::4] - 2 * rows[1::4] + rows[2::4]
+    mixed = mixed[:, :-2] - 2 * mixed[:, 1:-1] + mixed[:, 2:]
+    return float(np.mean(np.abs(mixed))) * np.sqrt(np.pi / 2) / 6
+
+
+def _mean_time(recording: Recording, used: NDArray[np.intp], weights: NDArray[np.float64]) -> str | None:
+    if recording.times is None:
+        stamp = recording.timestamp()
+        return None if stamp is None else _iso(stamp)
+    ticks = recording.times[used].astype("datetime64[us]").astype(np.int64)
+    mean = ticks[0] + round(float(np.average(ticks - ticks[0], weights=weights)))
+    return _iso(np.datetime64(int(mean), "us"))
+
+
+def _iso(stamp: np.datetime64) -> str:
+    return str(stamp.astype("datetime64[ms]"))
