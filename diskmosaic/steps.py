@@ -1,7 +1,7 @@
 """Which steps of a job are done, so that a run goes on where the last one stopped.
 
-A *step* has a name, a fingerprint of all it depends on (contents of its inputs, the settings that act on it, the
-program itself) and the files it wrote. Its record is written after its files: what has a record is whole.
+A *step* has a name, a fingerprint of all it depends on (contents of its inputs, the settings that act on it,
+the program itself) and the files it wrote. Its record is written after its files: what has a record is whole.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ class Steps:
         return all(self._unchanged(path, was) for path, was in record["outputs"].items())
 
     def finish(self, name: str, identity: str, outputs: Iterable[Path]) -> None:
-        """Record a step whose files are all written; files that it wrote before and no longer does are removed."""
+        """Record a step whose files are all written; remove what it wrote before and no longer does."""
         old = self._record(name)
         files = {}
         for path in outputs:

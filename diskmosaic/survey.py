@@ -1,0 +1,378 @@
+"""Finding the recordings of a session and telling what each one is.
+
+The word of ``session.toml`` goes first, then the words of a file's name, then what the frames show.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from diskmosaic.errors import InputError, OutputError, bad_input
+from diskmosaic.files.atomic import write_text
+from diskmosaic.finding import find_files, roles_by_name
+from diskmosaic.progress import Progress, silent
+from diskmosaic.session import SESSION_FILE, Observation, SessionDocument, observation_of, read_session
+from diskmosaic.settings import Settings
+from diskmosaic.steps import STEPS_FOLDER, Cache, code_identity
+
+
+@dataclass(frozen=True)
+class Found:
+    """One camera file of a session.
+
+    Attributes
+    ----------
+    path : str
+        Below the session folder, with ``/``: its name in ``session.toml`` and in every product.
+    file : pathlib.Path
+    role : {'tile', 'flat', 'dark', 'ignore', 'unreadable'}
+    by : str
+        What decided: ``session.toml``, ``name``, ``content``, or why nothing could.
+    by_name, by_content : str or None
+        The role that each of them tells.
+    height, width, planes : int
+        0 where the file was not opened (ignored or unreadable).
+    bits : int or None
+        Bit depth as the file says, else of its numbers.
+    bayer : str or None
+    frames : int
+    start_utc, end_utc : str or None
+    camera : dict
+        What is known of the camera's settings.
+    warnings : tuple of str
+    problem : str or None
+        Why it is unreadable, in one sentence.
+    """
+
+    path: str
+    file: Path
+    role: str
+    by: str
+    by_name: str | None = None
+    by_content: str | None = None
+    height: int = 0
+    width: int = 0
+    planes: int = 0
+    bits: int | None = None
+    bayer: str | None = None
+    frames: int = 0
+    start_utc: str | None = None
+    end_utc: str | None = None
+    camera: dict[str, str] = dataclasses.field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    problem: str | None = None
+
+    @property
+    def geometry(self) -> tuple[int, int, int, int | None]:
+        """Height, width, planes and bit depth: what all files of one session share."""
+        return self.height, self.width, self.planes, self.bits
+
+    @property
+    def geometry_text(self) -> str:
+        """The same for a person, width first as cameras say it."""
+        colour = "" if self.planes == 1 else f", {self.planes} colours"
+        return f"{self.width}x{self.height} px, {self.bits} bit{colour}"
+
+
+@dataclass(frozen=True)
+class Survey:
+    """All recordings of a session, in order of their paths, and what is known about it."""
+
+    folder: Path
+    out: Path
+    session_file: Path
+    document: SessionDocument
+    recordings: tuple[Found, ...]
+    warnings: tuple[str, ...]
+
+    def of(self, role: str) -> tuple[Found, ...]:
+        """Return the recordings of one role."""
+        return tuple(found for found in self.recordings if found.role == role)
+
+    @property
+    def settings(self) -> Settings:
+        """The settings of ``session.toml``."""
+        return self.document.settings
+
+    @property
+    def observation(self) -> Observation:
+        """What ``session.toml`` tells of instrument, place and sky."""
+        return observation_of(self.document)
+
+    @property
+    def groups(self) -> dict[tuple[str, ...], tuple[Found, ...]]:
+        """Recordings by camera settings: size and depth, colour pattern, binning, gain."""
+        groups: dict[tuple[str, ...], list[Found]] = {}
+        for found in self.recordings:
+            if found.frames:
+                told = [f"{key} {found.camera[key]}" for key in ("binning", "gain") if key in found.camera]
+                key = (found.geometry_text, *([found.bayer] if found.bayer else []), *told)
+                groups.setdefault(key, []).append(found)
+        return {key: tuple(members) for key, members in groups.items()}
+
+
+def survey(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> Survey:
+    """Find the recordings, tell their roles, and write ``session.toml`` or add new ones to it.
+
+    Parameters
+    ----------
+    folder : path
+    out : path, optional
+        Where results go; ``FOLDER/assembled`` by default.
+    jobs : int
+        Recordings looked at at a time.
+    progress : callable
+        See `diskmosaic.progress`.
+
+    Returns
+    -------
+    Survey
+        Not yet checked: see `check`.
+
+    Raises
+    ------
+    InputError
+        No folder, no recordings, a wrong ``session.toml``.
+    OutputError
+        ``session.toml`` cannot be written.
+    """
+    folder = Path(folder)
+    chosen = folder / "assembled" if out is None else Path(out)
+    files = find_files(folder, chosen)
+    session_file = _session_file(folder, chosen, out is not None)
+    document = read_session(session_file) if session_file.exists() else SessionDocument()
+    known = Cache(chosen / STEPS_FOLDER / "recordings.json")
+    paths = [file.relative_to(folder).as_posix() for file in files]
+    said = {path: entry.role for path, entry in document.recordings.items()}
+    open_files = [file for file, path in zip(files, paths, strict=True) if said.get(path) != "ignore"]
+    facts = _look_at_all(open_files, known, jobs, progress)
+    recordings = _decide(files, paths, said, facts)
+    document = _write_session(session_file, folder, recordings, facts)
+    known.save()
+    return Survey(folder, chosen, session_file, document, recordings, _warnings(recordings, paths, said))
+
+
+def _session_file(folder: Path, out: Path, out_given: bool) -> Path:
+    """Choose where ``session.toml`` is: with the recordings, or in OUT where that folder is read-only."""
+    if (out / SESSION_FILE).exists():
+        return out / SESSION_FILE
+    if os.access(folder, os.W_OK):
+        return folder / SESSION_FILE
+    if not out_given:
+        raise OutputError(
+            f"{folder}: found a folder that must not be written to, expected a writable one; "
+            "choose a folder for the results with --out."
+        )
+    if (folder / SESSION_FILE).exists():
+        # a copy, so that new recordings can be added
+        write_text(out / SESSION_FILE, (folder / SESSION_FILE).read_bytes().decode("utf-8-sig"))
+    return out / SESSION_FILE
+
+
+def _look_at_all(
+    files: Sequence[Path], known: Cache, jobs: int, progress: Progress
+) -> dict[Path, dict[str, Any]]:
+    """Return the facts about each file, looking only into those that have changed."""
+    from diskmosaic.files.sidecar import read_sidecar
+
+    validity = {}
+    for file in files:
+        beside = json.dumps(read_sidecar(file), sort_keys=True)
+        validity[file] = [code_identity(), hashlib.sha256(beside.encode()).hexdigest()]
+    facts = {file: known.get(file, "facts", validity[file]) for file in files}
+    missing = [file for file, fact in facts.items() if fact is None]
+    if missing:
+        from diskmosaic.parallel import ordered_map
+
+        looked = ordered_map(_facts, missing, jobs=jobs)
+        for file, fact in zip(
+            missing, progress(looked, "looking at recordings", len(missing), "files"), strict=True
+        ):
+            facts[file] = fact
+            if "problem" not in fact:  # a file that is mended may keep its size and time
+                known.put(file, "facts", fact, validity[file])
+    return facts
+
+
+def _facts(file: Path) -> dict[str, Any]:
+    """Open a recording and note what can be said about it, as JSON keeps it."""
+    from diskmosaic.content import look_at
+    from diskmosaic.recordings import open_recording
+
+    try:
+        with open_recording(file) as recording:
+            times = recording.times
+            depth = recording.bit_depth or recording.dtype.itemsize * 8
+            middle = recording.timestamp()
+            return {
+                "height": recording.height,
+                "width": recording.width,
+                "planes": recording.planes,
+                "bits": int(depth),
+                "bayer": recording.bayer,
+                "frames": recording.frame_count,
+                "start_utc": _iso(times[0] if times is not None else middle),
+                "end_utc": _iso(times[-1] if times is not None else middle),
+                "camera": {key: str(value) for key, value in recording.camera.items()},
+                "warnings": list(recording.warnings),
+                "content": dataclasses.asdict(look_at(recording)),
+            }
+    except InputError as error:
+        return {"problem": str(error)}
+
+
+def _iso(time: Any) -> str | None:
+    return None if time is None else f"{time}Z"
+
+
+def _decide(
+    files: Sequence[Path], paths: Sequence[str], said: Mapping[str, str], facts: Mapping[Path, dict[str, Any]]
+) -> tuple[Found, ...]:
+    """Give each recording its role."""
+    readable = [file for file in files if file in facts and "problem" not in facts[file]]
+    by_content: dict[Path, str | None] = {}
+    if readable:
+        from diskmosaic.content import Content, judge
+
+        judged = judge([Content(**facts[file]["content"]) for file in readable])
+        by_content = dict(zip(readable, judged, strict=True))
+    found = []
+    for file, path, by_name in zip(files, paths, roles_by_name(paths), strict=True):
+        if said.get(path) == "ignore":
+            found.append(Found(path, file, "ignore", SESSION_FILE, by_name))
+            continue
+        fact = dict(facts[file])
+        if "problem" in fact:
+            found.append(Found(path, file, "unreadable", "content", by_name, problem=fact["problem"]))
+            continue
+        del fact["content"]
+        fact["warnings"] = tuple(fact["warnings"])
+        content = by_content[file]
+        if path in said:
+            role, by = said[path], SESSION_FILE
+        elif by_name is not None:
+            role, by = by_name, "name"
+        elif content is not None:
+            role, by = content, "content"
+        else:
+            role, by = "tile", "a still with light is taken for a stacked tile"
+        found.append(Found(path, file, role, by, by_name, content, **fact))
+    return tuple(found)
+
+
+def _write_session(
+    session_file: Path, folder: Path, recordings: Sequence[Found], facts: Mapping[Path, dict[str, Any]]
+) -> SessionDocument:
+    """Write ``session.toml`` or add new recordings to it; return what it says now."""
+    listed = {found.path: (found.role, "") for found in recordings if found.role != "unreadable"}
+    if not session_file.exists():
+        from diskmosaic.session_text import known_from, new_session
+
+        cameras = [fact["camera"] for fact in facts.values() if "camera" in fact]
+        write_text(session_file, new_session(folder.resolve().name, listed, known_from(cameras)))
+    elif not listed.keys() <= read_session(session_file).recordings.keys():
+        from diskmosaic.session_text import add_recordings
+
+        write_text(session_file, add_recordings(session_file.read_bytes().decode("utf-8"), listed))
+    return read_session(session_file)
+
+
+def _warnings(recordings: Sequence[Found], paths: Sequence[str], said: Mapping[str, str]) -> tuple[str, ...]:
+    """Say what a person should know, whether or not a survey has said it before."""
+    texts = [warning for found in recordings for warning in found.warnings]
+    for found in recordings:
+        told, shows = found.by_name, found.by_content
+        if told is not None and shows is not None and told != shows and found.role == told:
+            texts.append(
+                f"{found.path}: its name says {told}, its frames look like a {shows}; taken for a {told}. "
+                f"If that is wrong, set its role in {SESSION_FILE}."
+            )
+    roles = Counter(found.role for found in recordings)
+    if not roles["flat"]:
+        texts.append("No flat was found: dust, rings and vignetting stay in the tiles.")
+    for role in ("flat", "dark"):
+        if roles[role] > 1:
+            names = ", ".join(found.path for found in recordings if found.role == role)
+            texts.append(f"{roles[role]} recordings are {role}s and are averaged together: {names}.")
+    texts += [
+        f"{path}: in {SESSION_FILE}, but there is no such recording." for path in said if path not in paths
+    ]
+    return tuple(dict.fromkeys(texts))
+
+
+def check(found: Survey) -> None:
+    """Make sure that a session can be worked on.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read; several sizes or depths; no tile; a tile without light.
+    """
+    ignore = f'set role = "ignore" for it in {SESSION_FILE} or remove it'
+    for recording in found.of("unreadable"):
+        raise InputError(recording.problem or recording.path)
+    tiles = found.of("tile")
+    if not tiles:
+        roles = Counter(recording.role for recording in found.recordings)
+        listing = ", ".join(f"{count} {role}" for role, count in sorted(roles.items()))
+        raise bad_input(
+            found.folder,
+            found=f"no tiles ({listing})",
+            expected="at least one",
+            todo=f"set roles in {SESSION_FILE}",
+        )
+    for recording in tiles:
+        if recording.by_content == "dark":
+            raise bad_input(
+                recording.path, found="no light in its frames", expected="a tile of the Sun", todo=ignore
+            )
+    sizes = Counter(recording.geometry for recording in tiles)
+    if len(sizes) > 1:
+        parts = []
+        for geometry, count in sizes.most_common():
+            members = [recording for recording in tiles if recording.geometry == geometry]
+            names = ", ".join(member.path for member in members[:3]) + (", ..." if count > 3 else "")
+            parts.append(f"{count} of {members[0].geometry_text} ({names})")
+        raise bad_input(
+            found.folder,
+            found=f"tiles of {len(sizes)} kinds: {'; '.join(parts)}",
+            expected="one size and bit depth",
+            todo=f'choose by setting role = "ignore" for the others in {SESSION_FILE}',
+        )
+    for recording in (*found.of("flat"), *found.of("dark")):
+        if recording.geometry != tiles[0].geometry:
+            raise bad_input(
+                recording.path,
+                found=f"a {recording.role} of {recording.geometry_text}",
+                expected=f"{tiles[0].geometry_text} as in {tiles[0].path}",
+                todo=ignore,
+            )
+
+
+def check_distinct(found: Survey, hashes: Mapping[Path, str]) -> None:
+    """Make sure that no recording is there twice; raises `InputError`."""
+    first: dict[tuple[str, str], Found] = {}
+    for recording in found.recordings:
+        if recording.file in hashes:
+            twin = first.setdefault((recording.role, hashes[recording.file]), recording)
+            if twin is not recording:
+                raise bad_input(
+                    recording.path,
+                    found=f"the same bytes as in {twin.path}",
+                    expected="another recording",
+                    todo=f'set role = "ignore" for one of them in {SESSION_FILE} or remove it',
+                )
