@@ -27,6 +27,11 @@ class Layout:
         linear = self.matrix[:, :2]
         return np.column_stack([linear, linear @ position + self.matrix[:, 2]])
 
+    def circle(self, limb: Circle) -> tuple[float, float, float]:
+        """Return (y, x, radius) of a circle of the mosaic on the canvas."""
+        y, x = self.matrix[:, :2] @ limb.centre_yx + self.matrix[:, 2]
+        return float(y), float(x), limb.radius_px
+
 
 def lay_out(positions: NDArray[np.float64], tile_shape: tuple[int, int], linear: NDArray[np.float64]) -> Layout:
     """Return the smallest canvas that holds all placed tiles, turned (or mirrored) by `linear`.
@@ -61,7 +66,7 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
     -------
     Mosaic
         ``weight`` is the number of frames averaged, as the noise sees it: ``(sum w)^2 / sum(w^2 / n)`` for tiles of n
-        frames weighted w; ``tile`` counts placed tiles only.
+        frames weighted w; ``tile`` is the index into `tiles` of the tile that weighs most.
     """
     light = np.zeros(layout.shape, np.float32)
     weight = np.zeros(layout.shape, np.float32)
@@ -69,7 +74,7 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
     strongest = np.zeros(layout.shape, np.float32)
     owner = np.full(layout.shape, -1, np.int16)
     placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
-    for number, k in enumerate(placed):
+    for k in placed:
         tile = tiles[k]
         corrected = (tile.image - np.float32(levels.offset[k])) / (np.float32(levels.gain[k]) * levels.surface)
         seen = np.isfinite(corrected) & (tile.weight > MIN_SEEN * tile.weight.max())
@@ -86,7 +91,7 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
             weight[window] += own
             variance[window] += own**2 / _linear(frames, rows, columns)
             better = own > strongest[window]
-            owner[window][better] = number
+            owner[window][better] = k
             strongest[window][better] = own[better]
     covered = weight > 0
     image = np.full(layout.shape, np.nan, np.float32)

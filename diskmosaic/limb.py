@@ -31,21 +31,18 @@ def sky_mask(image: FloatImage, disk_level: float, *, share: float = 0.2) -> NDA
     """
     known = np.isfinite(image)
     smooth = cv2.GaussianBlur(np.where(known, image, np.float32(disk_level)), (0, 0), 2.0)
-    dark = ((smooth < share * disk_level) & known).astype(np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=4)
-    sky = np.zeros(image.shape, bool)
-    height, width = image.shape
-    for label in range(1, count):
-        left, top, wide, high, area = stats[label]
-        at_border = left == 0 or top == 0 or left + wide == width or top + high == height
-        if at_border and area > 0.001 * image.size:
-            sky |= labels == label
-    return sky
+    dark = (smooth < share * disk_level) & known
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8), connectivity=4)
+    border = ndimage.binary_dilation(~known)
+    border[0] = border[-1] = border[:, 0] = border[:, -1] = True
+    at_border = np.bincount(labels[border & dark], minlength=count) > 0
+    large = stats[:, cv2.CC_STAT_AREA] > 0.001 * image.size
+    return (at_border & large & (np.arange(count) > 0))[labels]
 
 
-def border_points(sky: NDArray[np.bool_], *, step: int = 4) -> NDArray[np.float64]:
-    """Return (n, 2) rough points where sky meets disk, the frame's own border left out, thinned by `step`."""
-    edge = sky & ~ndimage.binary_erosion(sky, border_value=1)
+def border_points(sky: NDArray[np.bool_], known: NDArray[np.bool_], *, step: int = 4) -> NDArray[np.float64]:
+    """Return (n, 2) rough points where sky meets disk, thinned by `step`; not where what is `known` ends."""
+    edge = sky & ~ndimage.binary_erosion(sky | ~ndimage.binary_erosion(known, iterations=3, border_value=1), border_value=1)
     edge[:3] = edge[-3:] = False
     edge[:, :3] = edge[:, -3:] = False
     return np.argwhere(edge).astype(float)[::step]
@@ -133,7 +130,7 @@ def rough_limb(points: NDArray[np.float64], *, tolerance: float = 3.0) -> Circle
     return consensus_circle(points, np.random.default_rng(20), tolerance=tolerance)
 
 
-def fit_limb(image: FloatImage, settings: LimbSettings, *, start: CircleFit | Circle | None = None) -> Circle | None:
+def fit_limb(image: FloatImage, settings: LimbSettings, *, start: tuple[float, float, float] | None = None) -> Circle | None:
     """Fit the limb circle of a mosaic's natural image.
 
     Parameters
@@ -141,7 +138,7 @@ def fit_limb(image: FloatImage, settings: LimbSettings, *, start: CircleFit | Ci
     image : float32 (h, w)
         NaN where uncovered.
     settings : LimbSettings
-    start : CircleFit or Circle, optional
+    start : (y, x, radius), optional
         A nearly right circle; else it is found from where sky meets disk.
 
     Returns
@@ -150,13 +147,11 @@ def fit_limb(image: FloatImage, settings: LimbSettings, *, start: CircleFit | Ci
         None where no limb is seen.
     """
     if start is None:
-        start = find_circle(image)
-        if start is None:
+        found = find_circle(image)
+        if found is None:
             return None
-    if isinstance(start, Circle):
-        centre, radius = start.centre_yx, start.radius_px
-    else:
-        centre, radius = start.centre, start.radius
+        start = (*found.centre, found.radius)
+    centre, radius = (start[0], start[1]), start[2]
     fit = None
     for reach in (16.0, 8.0, 8.0):
         points = edge_points(image, centre, radius, rays=settings.rays, reach_px=reach)
@@ -172,7 +167,8 @@ def find_circle(image: FloatImage) -> CircleFit | None:
     factor = max(1, int(max(image.shape) // 1000))
     small = image[::factor, ::factor]
     level = float(np.nanpercentile(small, 90))
-    points = border_points(sky_mask(np.ascontiguousarray(small), level)) * factor
+    small = np.ascontiguousarray(small)
+    points = border_points(sky_mask(small, level), np.isfinite(small)) * factor
     return rough_limb(points, tolerance=3.0 * factor)
 
 

@@ -226,7 +226,7 @@ def _refine_pair(scene: _Scene, a: int, b: int, peak) -> Pair | None:
 
 def _limb(scene: _Scene, positions: NDArray[np.float64], main: Sequence[int]):
     """Find the rough circle from where sky meets disk in all placed tiles, then each tile's edge points."""
-    rough = [border_points(scene.sky[k]) + positions[k] for k in main]
+    rough = [border_points(scene.sky[k], scene.seen[k]) + positions[k] for k in main]
     points = np.concatenate(rough) if rough else np.zeros((0, 2))
     fit = rough_limb(points)
     if fit is None:
