@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from diskmosaic.errors import bad_input
+from diskmosaic.session import SESSION_FILE
 from diskmosaic.steps import STEPS_FOLDER
 
 # what people call their files, in the languages of many observers; accents are taken off before comparing
@@ -16,8 +17,8 @@ _WORDS = {
     "dark": "dark darks darkframe darkflat flatdark bias offset offsets dunkel dunkelbild noir noirs oscuro "
     "oscuros scuro buio donker tmavy",
     "flat": "flat flats flatfield flatfields weissbild hellbild plu plano planos piatto campo blanc",
-    "tile": "tile tiles sun solar disc disk kachel kacheln sonne tuile tuiles soleil tesela sol sole zon mosaic "
-    "mosaik mosaique panel",
+    "tile": "tile tiles sun solar disc disk kachel kacheln sonne tuile tuiles soleil tesela sol sole zon "
+    "mosaic mosaik mosaique panel",
 }
 _ROLE_OF = {word: role for role, words in _WORDS.items() for word in words.split()}
 
@@ -110,3 +111,8 @@ def _words(text: str) -> set[str]:
     plain = "".join(letter for letter in plain if not unicodedata.combining(letter))
     plain = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", plain).casefold()
     return set(re.findall(r"[^\W\d_]+", plain))
+
+
+def open_session_file(folder: Path, out: Path) -> Path:
+    """Return where ``session.toml`` is: in OUT if there is one (the recordings' folder was read-only), else there."""
+    return out / SESSION_FILE if (out / SESSION_FILE).exists() else folder / SESSION_FILE

@@ -201,10 +201,12 @@ class Steps:
             self._remove(record["outputs"])
             self._path(name).unlink(missing_ok=True)
 
-    def digests(self, name: str) -> dict[str, str]:
-        """SHA-256 of the files that a finished step wrote, by their path under OUT."""
+    def digest(self, name: str, path: Path) -> str:
+        """SHA-256 of a file of a step, read again only where it is not as the step left it."""
+        relative = path.relative_to(self._out).as_posix()
         record = self._record(name)
-        return {} if record is None else {path: was["sha256"] for path, was in record["outputs"].items()}
+        was = None if record is None else record["outputs"].get(relative)
+        return was["sha256"] if was is not None and self._unchanged(relative, was) else file_sha256(path)
 
     def _path(self, name: str) -> Path:
         return self._folder / f"{name.replace('/', '.')}.json"

@@ -17,7 +17,7 @@ from typing import Any
 
 from diskmosaic.errors import InputError, OutputError, bad_input
 from diskmosaic.files.atomic import write_text
-from diskmosaic.finding import find_files, roles_by_name
+from diskmosaic.finding import find_files, open_session_file, roles_by_name
 from diskmosaic.progress import Progress, silent
 from diskmosaic.session import SESSION_FILE, Observation, SessionDocument, observation_of, read_session
 from diskmosaic.settings import Settings
@@ -168,18 +168,16 @@ def survey(
 
 def _session_file(folder: Path, out: Path, out_given: bool) -> Path:
     """Choose where ``session.toml`` is: with the recordings, or in OUT where that folder is read-only."""
-    if (out / SESSION_FILE).exists():
-        return out / SESSION_FILE
-    if os.access(folder, os.W_OK):
-        return folder / SESSION_FILE
+    present = open_session_file(folder, out)
+    if present.parent == out or os.access(folder, os.W_OK):
+        return present
     if not out_given:
         raise OutputError(
             f"{folder}: found a folder that must not be written to, expected a writable one; "
             "choose a folder for the results with --out."
         )
-    if (folder / SESSION_FILE).exists():
-        # a copy, so that new recordings can be added
-        write_text(out / SESSION_FILE, (folder / SESSION_FILE).read_bytes().decode("utf-8-sig"))
+    if present.exists():  # a copy, so that new recordings can be added
+        write_text(out / SESSION_FILE, present.read_bytes().decode("utf-8-sig"))
     return out / SESSION_FILE
 
 

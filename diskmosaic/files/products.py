@@ -27,8 +27,6 @@ from diskmosaic.files.cards import (
 )
 from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, Source, Tile
 
-MASTERS, TILES, DISK, PICTURES = "masters", "tiles", "disk.fits", "pictures"
-
 
 def pixels_sha256(image: np.ndarray) -> str:
     """SHA-256 of an image's pixels as FITS stores them (big-endian float32, rows in order).
@@ -134,6 +132,12 @@ def read_tile(path: Path) -> Tile:
             masters={role: header[f"MSHA{number}"] for number, role in enumerate(roles, 1)},
             warnings=get_warnings(header),
         )
+
+
+def tile_recording(path: Path) -> str:
+    """Read only which recording a tile was stacked from; raises `InputError` like `read_tile`."""
+    with Opened(path) as hdus:
+        return get_text(hdus[0].header, "RECORDNG")
 
 
 def write_disk(path: Path, disk: Disk) -> None:
