@@ -110,7 +110,7 @@ class Observation:
     latitude_deg, longitude_deg : float or None
         North and east positive.
     time_utc : str or None
-        A person's reference time, ISO 8601 ending in ``Z``; goes before the recordings' own times.
+        A person's reference time, ISO 8601 in UTC without a zone; goes before the recordings' own times.
     north_deg : float or None
         Direction of solar north on the sensor: the angle from ``-y`` (towards row 0), positive turning from
         ``+x`` towards ``+y``. Shown with row 0 on top: 0 up, 90 right, 180 down, 270 left. North is thus the
@@ -166,7 +166,7 @@ def observation_of(document: SessionDocument) -> Observation:
 
 
 def _iso_utc(time: datetime) -> str:
-    return time.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
+    return time.astimezone(UTC).replace(tzinfo=None).isoformat()
 
 
 def read_session(path: Path) -> SessionDocument:

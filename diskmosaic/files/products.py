@@ -96,7 +96,7 @@ def write_tile(path: Path, tile: Tile) -> None:
     set_text(header, "TILENAME", tile.name)
     set_text(header, "RECORDNG", tile.recording)
     if tile.time_utc is not None:
-        header["DATE-OBS"] = (tile.time_utc.removesuffix("Z"), "UTC, weighted mean of the frames used")
+        header["DATE-OBS"] = (tile.time_utc, "UTC, weighted mean of the frames used")
         header["TIMESYS"] = "UTC"
     set_number(header, "NOISE", tile.noise, "[adu] pixel noise at the median level")
     set_number(header, "SHARP", tile.sharpness, "contrast of fine structure, larger is sharper")
@@ -119,7 +119,6 @@ def read_tile(path: Path) -> Tile:
         frames = np.empty(len(table), FRAME_DTYPE)
         for column in FRAME_DTYPE.names:
             frames[column] = table[column]
-        time = header.get("DATE-OBS")
         return Tile(
             name=get_text(header, "TILENAME"),
             image=native(hdus[0].data),
@@ -127,7 +126,7 @@ def read_tile(path: Path) -> Tile:
             noise=get_number(header, "NOISE"),
             frames=frames,
             sharpness=get_number(header, "SHARP"),
-            time_utc=None if time is None else time + "Z",
+            time_utc=header.get("DATE-OBS"),
             recording=get_text(header, "RECORDNG"),
             masters={role: header[f"MSHA{number}"] for number, role in enumerate(roles, 1)},
             warnings=get_warnings(header),
