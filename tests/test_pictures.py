@@ -82,6 +82,21 @@ def test_limb_falls_without_a_rim():
         assert ray[int(0.97 * RADIUS)] == pytest.approx(ray[0], rel=0.02)
 
 
+def test_prominence_is_shown_and_fades_towards_the_canvas_edge():
+    """A streak a little brighter than the limb, straight out: seen, and black where the canvas ends."""
+    disk = make_disk()
+    row = round(CENTRE[0])
+    disk.natural[row - 2 : row + 3, round(CENTRE[1] + RADIUS) :] = 2000
+    picture = picture_of(disk) / 65535
+    middle = picture.shape[0] // 2
+    ray = picture[middle, middle:]
+    assert ray[int(1.03 * RADIUS)] > 0.1
+    assert ray[-1] < 0.001
+    assert (
+        np.abs(np.diff(ray[int(1.03 * RADIUS) :])).max() < 0.25
+    )  # smooth step over 4.8 px: 1.5 / 4.8 of 0.72
+
+
 def test_north_is_up_only_where_north_is_known():
     """The bright mark at larger y is at the bottom as the camera saw it, at the top of a disk turned to
     north."""
