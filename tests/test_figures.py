@@ -144,8 +144,8 @@ def test_a_perfect_result_measures_nothing(session, tmp_path):
     assert figures["seam_median"] < 2e-4
     assert figures["uniform_profile_rms"] < 1e-3
     assert figures["noise_over_ideal"] < 0.1
-    # the tile spans half of this small Sun, whose defocused light is not quite smooth there; an error of a fifth of
-    # the photon limit lifts a figure near 1 by 2 %
+    # the tile spans half of this small Sun, whose defocused light is not quite smooth there; a fifth of the
+    # photon limit lifts a figure near 1 by 2 %
     assert figures["flat_over_limit"] < 0.2
     json.dumps(figures, allow_nan=False)
 
