@@ -19,9 +19,9 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 DONE, CANNOT, INTERRUPTED = 0, 1, 130
 CAUTION = (
-    "Caution: never look at the Sun through optics, and never point optics at it, without a certified full-aperture "
-    "filter or a dedicated solar telescope in good order; cover finders; never leave the instrument unattended. "
-    "Follow the makers' instructions and local rules: this program never replaces them."
+    "Caution: never look at the Sun through optics, and never point optics at it, without a certified "
+    "full-aperture filter or a dedicated solar telescope in good order; cover finders; never leave the "
+    "instrument unattended. Follow the makers' instructions and local rules; no program replaces them."
 )
 
 
@@ -132,8 +132,8 @@ def _fail(console: Console, sentence: str, error: BaseException) -> None:
 def commands() -> None:
     """Build the full disk of the Sun from overlapping tiles, recorded at long focal length.
 
-    FOLDER holds the recordings of one session: tiles, and a flat and a dark if there are any. Nothing in it is
-    changed, except session.toml, which is yours to edit, and the folder of the results.
+    FOLDER holds the recordings of one session: tiles, and a flat and a dark if there are any. Nothing in it
+    is changed, except session.toml, which is yours to edit, and the folder of the results.
     """
 
 

@@ -58,7 +58,7 @@ def look_at(recording: Any) -> Content:
     -----
     Dust, rings and vignetting stay on the sensor and cancel in the difference of two frames, each divided by
     its own smooth brightness. What is left of a flat is white noise; of a tile also solar texture, because
-    the image jitters. The covariance of the difference with itself, shifted by 2 px, sees that and not the noise.
+    the image jitters. The covariance of the difference with itself, shifted by 2 px, sees only the latter.
     """
     count = min(SAMPLE_FRAMES, recording.frame_count)
     indices = np.unique(np.linspace(0, recording.frame_count - 1, count).round().astype(int))

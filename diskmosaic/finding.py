@@ -114,5 +114,5 @@ def _words(text: str) -> set[str]:
 
 
 def open_session_file(folder: Path, out: Path) -> Path:
-    """Return where ``session.toml`` is: in OUT if there is one (the recordings' folder was read-only), else there."""
+    """Return where ``session.toml`` is: in OUT (the folder was read-only then), else with the recordings."""
     return out / SESSION_FILE if (out / SESSION_FILE).exists() else folder / SESSION_FILE

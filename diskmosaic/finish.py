@@ -1,0 +1,127 @@
+"""From stacked tiles to the disk, its pictures and the report."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diskmosaic.errors import bad_input
+from diskmosaic.job import ASSEMBLY, DISK, MASTERS, PICTURES, REPORT, TILES, Job
+from diskmosaic.session import SESSION_FILE
+
+if TYPE_CHECKING:
+    from diskmosaic.records import Tile
+
+
+def archived_tiles(job: Job) -> list[Path]:
+    """List the stacked tiles in OUT, those whose recording a person ignores left out."""
+    from diskmosaic.files.products import tile_recording
+
+    ignored = {path for path, entry in job.document.recordings.items() if entry.role == "ignore"}
+    paths = sorted((job.out / TILES).glob("[!.]*.fits"))
+    kept = [path for path in paths if not ignored or tile_recording(path) not in ignored]
+    if not kept:
+        raise bad_input(job.out / TILES, found="no tiles", expected="stacked tiles", todo="stack them first")
+    return kept
+
+
+def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
+    """Place, level and blend the tiles, find the limb, finish the disk."""
+    paths = sorted(tiles)
+    outputs = [job.out / DISK, job.out / ASSEMBLY]
+    settings, observation = job.settings, job.observation
+    masters = sorted((job.out / MASTERS).glob("[!.]*.fits"))
+    parts = [
+        {path.name: job.steps.digest(f"tile {path.stem}", path) for path in paths},
+        {path.name: job.steps.digest(path.stem, path) for path in masters},
+        {stage: getattr(settings, stage).model_dump() for stage in ("placement", "levels", "limb", "disk")},
+        dataclasses.asdict(observation),
+        job.early_warnings(),
+    ]
+    job.step("assemble", parts, outputs, lambda: _assemble(job, paths, masters, outputs))
+    job.read_outcome()
+
+
+def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs: list[Path]) -> list[Path]:
+    from diskmosaic.blend import blend_tiles
+    from diskmosaic.disk import finish_disk, plan_layout
+    from diskmosaic.files.assembly import assembly_document, placed_only, write_assembly
+    from diskmosaic.files.products import read_master, read_tile, write_disk
+    from diskmosaic.levels import solve_levels
+    from diskmosaic.limb import fit_limb
+    from diskmosaic.placement import place_tiles
+
+    settings, observation = job.settings, job.observation
+    tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
+    _check_shapes(tiles, paths)
+    placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
+    levels = solve_levels(tiles, placement, settings.levels)
+    layout = plan_layout(placement, tiles[0].image.shape, observation)
+    mosaic = blend_tiles(tiles, placement, levels, layout)
+    start = None if placement.limb is None else layout.circle(placement.limb)
+    limb = fit_limb(mosaic.image, settings.limb, start=start)
+    disk = finish_disk(mosaic, layout, placement, limb, tiles, observation)
+    disk = placed_only(disk, placement)
+    told = [*job.early_warnings(), *(text for path in masters for text in read_master(path).warnings)]
+    told += [text for tile in tiles for text in tile.warnings]
+    told += [*placement.warnings, *levels.warnings, *disk.warnings]
+    write_disk(outputs[0], disk)
+    write_assembly(outputs[1], assembly_document(tiles, placement, levels, disk, told))
+    return outputs
+
+
+def present_disk(job: Job) -> None:
+    """Export the pictures and write the report."""
+    disk, assembly = job.out / DISK, job.out / ASSEMBLY
+    if not disk.exists():
+        raise bad_input(
+            disk, found="no such file", expected="the finished disk", todo="assemble the tiles first"
+        )
+    job.read_outcome()
+    digests = {path.name: job.steps.digest("assemble", path) for path in (disk, assembly)}
+    observation = dataclasses.asdict(job.observation)
+    parts = [digests, job.settings.pictures.model_dump(), observation]
+    job.step("pictures", parts, [], lambda: _export(job))
+    job.outcome.files += sorted((job.out / PICTURES).glob("[!.]*"))
+    files = [*(job.out / MASTERS).glob("[!.]*.fits"), *(job.out / TILES).glob("[!.]*.fits")]
+    for path in sorted(files):
+        step = f"tile {path.stem}" if path.parent.name == TILES else path.stem
+        digests[path.relative_to(job.out).as_posix()] = job.steps.digest(step, path)
+    text = job.settings_text()
+    job.step("report", [digests, observation, text], [job.out / REPORT], lambda: _report(job, text))
+
+
+def _export(job: Job) -> list[Path]:
+    import numpy as np
+
+    from diskmosaic.files.assembly import read_assembly
+    from diskmosaic.files.products import read_disk
+    from diskmosaic.pictures import export_pictures
+
+    tiles = read_assembly(job.out / ASSEMBLY)["tiles"]
+    matrices = np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3)
+    disk = read_disk(job.out / DISK, matrices)
+    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures)
+
+
+def _report(job: Job, settings_text: str) -> list[Path]:
+    from diskmosaic.report import write_report
+
+    title = job.document.session.name or job.folder.resolve().name
+    return [write_report(job.out, title=title, settings_text=settings_text, warnings=job.early_warnings())]
+
+
+def _check_shapes(tiles: Sequence[Tile], paths: Sequence[Path]) -> None:
+    """Refuse archived tiles of several sizes: the sensor's pattern is shared by all."""
+    for tile, path in zip(tiles, paths, strict=True):
+        if tile.image.shape != tiles[0].image.shape:
+            height, width = tile.image.shape
+            first_height, first_width = tiles[0].image.shape
+            raise bad_input(
+                path,
+                found=f"{width}x{height} px",
+                expected=f"{first_width}x{first_height} px as in {paths[0].name}",
+                todo=f'set role = "ignore" for its recording in {SESSION_FILE}',
+            )

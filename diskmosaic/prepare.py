@@ -1,0 +1,232 @@
+"""From recordings to masters and tiles, each a step of its own: little is lost when a run is stopped."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diskmosaic.files.atomic import write_json
+from diskmosaic.job import MASTERS, TILES, Job
+from diskmosaic.steps import STEPS_FOLDER
+from diskmosaic.survey import Found, Survey
+
+if TYPE_CHECKING:
+    from diskmosaic.masters import Calibration
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """What tiles are calibrated with: the masters there are, the offset (ADU) where there is no dark."""
+
+    dark: Path | None
+    flat: Path | None
+    offset: float
+
+    def digests(self, job: Job) -> dict[str, str]:
+        """Role -> SHA-256 of the master's file."""
+        masters = {"dark": self.dark, "flat": self.flat}
+        return {role: job.steps.digest(role, path) for role, path in masters.items() if path is not None}
+
+
+def make_masters(job: Job, found: Survey) -> Prepared:
+    """Average the darks and the flats; without a dark, estimate the offset from the sky in the tiles.
+
+    Parameters
+    ----------
+    job : Job
+    found : Survey
+        Checked.
+
+    Returns
+    -------
+    Prepared
+    """
+    settings = job.settings.masters
+    dark = _dark(job, found)
+    offset = 0.0
+    if dark is not None:
+        job.steps.forget("offset")
+    else:
+        file = job.out / STEPS_FOLDER / "offset" / "offset.json"
+        tiles = found.of("tile")
+        job.step("offset", job.sources(tiles), [], lambda: _estimate_offset(tiles, file))
+        estimate = json.loads(file.read_text("utf-8"))
+        offset = estimate["offset"]
+        job.outcome.warn([estimate["sentence"]])
+    flats = found.of("flat")
+    if not flats:
+        return Prepared(dark, _archived(job, "flat", found), offset)
+    path = job.out / MASTERS / "flat.fits"
+    parts = [job.sources(flats), settings.model_dump(), Prepared(dark, None, offset).digests(job), offset]
+    job.step("flat", parts, [path], lambda: _make(job, "flat", flats, path, dark, offset))
+    return Prepared(dark, path, offset)
+
+
+def _dark(job: Job, found: Survey) -> Path | None:
+    darks = found.of("dark")
+    if not darks:
+        return _archived(job, "dark", found)
+    path = job.out / MASTERS / "dark.fits"
+    parts = [job.sources(darks), job.settings.masters.model_dump()]
+    job.step("dark", parts, [path], lambda: _make(job, "dark", darks, path, None, 0.0))
+    return path
+
+
+def _archived(job: Job, role: str, found: Survey) -> Path | None:
+    """Return the master whose recordings are gone; drop one whose recordings have another role now."""
+    path = job.out / MASTERS / f"{role}.fits"
+    if not path.exists():
+        return None
+    from diskmosaic.files.products import read_master
+
+    present = {recording.path for recording in found.recordings}
+    if present.isdisjoint(source.name for source in read_master(path).sources):
+        job.outcome.warn([f"{path.name}: its recordings are gone; the archived master is used."])
+        job.outcome.files.append(path)
+        return path
+    job.steps.forget(role)
+    path.unlink(missing_ok=True)
+    return None
+
+
+def _make(
+    job: Job, role: str, recordings: Sequence[Found], path: Path, dark: Path | None, offset: float
+) -> list[Path]:
+    from diskmosaic import masters
+    from diskmosaic.files.products import read_master, write_master
+    from diskmosaic.recordings import open_recording
+    from diskmosaic.records import Source
+
+    sources = tuple(Source(*source) for source in job.sources(recordings))
+    common = {"sources": sources, "jobs": job.jobs, "progress": job.progress}
+    with contextlib.ExitStack() as stack:
+        opened = [stack.enter_context(open_recording(recording.file)) for recording in recordings]
+        if role == "dark":
+            master = masters.make_dark(opened, job.settings.masters, **common)
+        else:
+            base = None if dark is None else read_master(dark)
+            master = masters.make_flat(opened, base, job.settings.masters, offset=offset, **common)
+    write_master(path, master)
+    return [path]
+
+
+def _estimate_offset(tiles: Sequence[Found], path: Path) -> list[Path]:
+    from diskmosaic.masters import sky_offset
+    from diskmosaic.recordings import open_recording
+
+    with contextlib.ExitStack() as stack:
+        opened = [stack.enter_context(open_recording(tile.file)) for tile in tiles]
+        offset, sentence = sky_offset(opened)
+    write_json(path, {"offset": float(offset), "sentence": sentence})
+    return [path]
+
+
+def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
+    """Stack each tile recording, a step of its own each.
+
+    Parameters
+    ----------
+    job : Job
+    found : Survey
+    prepared : Prepared
+        See `make_masters`.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The tiles, in order of their recordings.
+    """
+    names = tile_names(found.of("tile"))
+    common = [job.settings.tiles.model_dump(), prepared.digests(job), prepared.offset]
+    calibration = _OnFirstUse(prepared)
+    paths = []
+    for recording, name in job.progress(names, "stacking tiles", len(names), "tiles"):
+        path = job.out / TILES / f"{name}.fits"
+        times = [recording.start_utc, recording.end_utc, recording.camera]
+        parts = [name, job.sources([recording]), times, common]
+        job.step(
+            f"tile {name}",
+            parts,
+            [path],
+            lambda r=recording, n=name, p=path: _stack(job, r, n, p, calibration),
+        )
+        paths.append(path)
+    unused = sorted(set((job.out / TILES).glob("[!.]*.fits")) - set(paths))
+    job.outcome.warn(
+        [f"{path.name}: no tile recording for it any more; not used in this run." for path in unused]
+    )
+    return paths
+
+
+class _OnFirstUse:
+    """The calibration, read when the first tile needs it: finished work reads no masters."""
+
+    def __init__(self, prepared: Prepared) -> None:
+        self._prepared = prepared
+        self._calibration: Calibration | None = None
+        self.identities: dict[str, str] = {}
+
+    def get(self, shape: tuple[int, int]) -> Calibration:
+        from diskmosaic.files.products import pixels_sha256, read_master
+        from diskmosaic.masters import Calibration
+
+        if self._calibration is None:
+            paths = {"dark": self._prepared.dark, "flat": self._prepared.flat}
+            made = {role: None if path is None else read_master(path) for role, path in paths.items()}
+            self.identities = {role: pixels_sha256(m.image) for role, m in made.items() if m is not None}
+            self._calibration = Calibration(made["dark"], made["flat"], self._prepared.offset, shape)
+        return self._calibration
+
+
+def _stack(job: Job, recording: Found, name: str, path: Path, calibration: _OnFirstUse) -> list[Path]:
+    from diskmosaic.files.products import write_tile
+    from diskmosaic.recordings import open_recording
+    from diskmosaic.tiles import stack_tile
+
+    with open_recording(recording.file) as opened:
+        tile = stack_tile(
+            opened,
+            calibration.get((recording.height, recording.width)),
+            job.settings.tiles,
+            masters=calibration.identities,
+            jobs=job.jobs,
+            progress=job.progress,
+        )
+    write_tile(path, dataclasses.replace(tile, name=name, recording=recording.path))
+    return [path]
+
+
+def tile_names(recordings: Sequence[Found]) -> list[tuple[Found, str]]:
+    """Give each tile a name of its own: the file's name without suffix, longer only where two are alike.
+
+    Parameters
+    ----------
+    recordings : sequence of Found
+
+    Returns
+    -------
+    list of (Found, str)
+        In the order given; names differ also where capitals do not count.
+    """
+    candidates = [
+        [Path(r.path).stem for r in recordings],
+        [Path(r.path).name.replace(".", "_") for r in recordings],
+        [r.path.replace("/", "_").replace(".", "_") for r in recordings],
+    ]
+    counts = [
+        [names.count(name) for name in names] for names in ([n.casefold() for n in c] for c in candidates)
+    ]
+    named, taken = [], set()
+    for index, recording in enumerate(recordings):
+        level = next((k for k in range(3) if counts[k][index] == 1), 2)
+        name = candidates[level][index]
+        while name.casefold() in taken:
+            name += "_"
+        taken.add(name.casefold())
+        named.append((recording, name))
+    return named
