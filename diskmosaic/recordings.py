@@ -7,6 +7,7 @@ in any order, by any thread, with the values that the camera wrote.
 from __future__ import annotations
 
 import os
+import weakref
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from diskmosaic.errors import InputError, bad_input
 from diskmosaic.files.avi import open_avi
 from diskmosaic.files.fitsfile import open_fits
-from diskmosaic.files.images import open_png, open_tiff
+from diskmosaic.files.images import open_tiff
+from diskmosaic.files.png import open_png
 from diskmosaic.files.rawfile import Contents
 from diskmosaic.files.ser import open_ser
 from diskmosaic.files.sidecar import read_sidecar
@@ -189,7 +191,7 @@ def open_recording(path: str | os.PathLike[str], *, byte_order: str = "auto") ->
     except OSError as error:
         raise _unreadable(path, error) from error
     times, camera = _facts(path, contents)
-    return Recording(
+    recording = Recording(
         path=path,
         name=path.stem,
         kind=contents.kind,
@@ -205,6 +207,8 @@ def open_recording(path: str | os.PathLike[str], *, byte_order: str = "auto") ->
         warnings=contents.warnings,
         _contents=contents,
     )
+    weakref.finalize(recording, contents.close)  # one that is dropped closes its file quietly
+    return recording
 
 
 def _facts(path: Path, contents: Contents) -> tuple[NDArray[np.datetime64] | None, dict[str, str]]:

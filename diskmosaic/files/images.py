@@ -1,7 +1,8 @@
-"""TIFF and PNG stills. Sizes are checked in the header before any memory is asked for."""
+"""TIFF stills and stacks. Sizes are checked in the directory before any memory is asked for."""
 
 from __future__ import annotations
 
+import logging
 import struct
 import threading
 from pathlib import Path
@@ -12,12 +13,11 @@ import tifffile
 from numpy.typing import NDArray
 
 from diskmosaic.errors import InputError, bad_input
-from diskmosaic.files.rawfile import MAX_STILL_PIXELS, Contents, RawFile, check_sides
+from diskmosaic.files.rawfile import MAX_EXPANSION, MAX_STILL_PIXELS, Contents, check_sides
 
-PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
-PNG_GRAY = (0, 4)  # colour types: gray, gray with alpha
-PNG_END = b"IEND\xaeB`\x82"  # the closing chunk's name and checksum
-MAX_EXPANSION = 1400  # no lossless coder here packs closer: deflate reaches 1032:1, LZW about 1365:1
+# damage is told once, in the error; without a handler the library's own notes would go to the terminal
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
+
 MINISWHITE, MINISBLACK, RGB = 0, 1, 2
 PLANAR_SEPARATE = 2
 UNCOMPRESSED = 1
@@ -53,8 +53,29 @@ class _Tiff:
     def __init__(self, path: Path, tif: tifffile.TiffFile):
         self.path, self._tif, self._lock = path, tif, threading.Lock()
         self._first = tif.pages[0]
-        self._pages = [n for n, page in enumerate(tif.pages) if self._alike(tif.pages[n])]
-        self._skipped = len(tif.pages) - len(self._pages)
+        count, self._complete = self._walk()
+        self._pages = [n for n in range(count) if n == 0 or self._alike(tif.pages[n])]
+        self._skipped = count - len(self._pages)
+
+    def _walk(self) -> tuple[int, bool]:
+        """Follow the chain of directories; returns their number, and False where the chain breaks.
+
+        The library follows a chain that runs in circles without end.
+        """
+        kind, handle, seen = self._tif.tiff, self._tif.filehandle, set()
+        at = self._first.offset
+        while at and at not in seen:
+            handle.seek(at)
+            head = handle.read(kind.tagnosize)
+            if len(head) < kind.tagnosize:
+                return max(1, len(seen)), False
+            handle.seek(at + kind.tagnosize + struct.unpack(kind.tagnoformat, head)[0] * kind.tagsize)
+            link = handle.read(kind.offsetsize)
+            if len(link) < kind.offsetsize:
+                return max(1, len(seen)), False
+            seen.add(at)
+            at = struct.unpack(kind.offsetformat, link)[0]
+        return len(seen), at == 0
 
     def _alike(self, page) -> bool:
         page = page.aspage()
@@ -71,6 +92,11 @@ class _Tiff:
             warnings.append(f"{path.name}: {samples - self._planes} extra plane(s), such as alpha, left out")
         if self._skipped:
             warnings.append(f"{path.name}: {self._skipped} pages of another size or type left out")
+        if not self._complete:
+            count = len(self._pages)
+            warnings.append(
+                f"{path.name}: the pages after the first {count} are lost; read as far as it goes"
+            )
         facts = {name: page.tags[name].value for name in ("DateTime", "Make", "Model") if name in page.tags}
         return Contents(
             kind="tiff",
@@ -88,6 +114,9 @@ class _Tiff:
 
     def _check(self, page: tifffile.TiffPage) -> None:
         path = self.path
+        numbers = (page.imagewidth, page.imagelength, page.samplesperpixel, page.bitspersample)
+        if not all(isinstance(number, int) for number in numbers):
+            raise _damaged(path, ValueError("sizes that are no whole numbers"))
         check_sides(path, page.imagewidth, page.imagelength)
         kind = page.dtype
         if kind is None or kind.kind not in "uif" or page.bitspersample != 8 * kind.itemsize:
@@ -121,6 +150,7 @@ class _Tiff:
         with self._lock:
             number = self._pages[index]
             page = self._tif.pages[number].aspage()
+            self._check_strips(page)
             try:
                 image = page.asarray()
                 if page.planarconfig == PLANAR_SEPARATE and page.samplesperpixel > 1:
@@ -134,11 +164,24 @@ class _Tiff:
         if page.photometric == MINISWHITE and out.dtype.kind == "u":
             np.subtract(np.iinfo(out.dtype).max, out, out=out)
 
+    def _check_strips(self, page: tifffile.TiffPage) -> None:
+        """Refuse a page whose pixels are not all there: the library would fill them with zeros."""
+        strips = list(zip(page.dataoffsets, page.databytecounts, strict=False))
+        size = self._tif.filehandle.size
+        if not strips or not all(at and count and at + count <= size for at, count in strips):
+            raise _damaged(self.path, ValueError("it ends early"))
+
     def _other_decoder(self, number: int, error: Exception) -> NDArray:
+        if "imagecodecs" not in str(error):  # damage, not a codec that is missing
+            raise _damaged(self.path, error) from error
+        level = cv2.utils.logging.getLogLevel()
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
         try:
             done, images = cv2.imreadmulti(str(self.path), number, 1, flags=cv2.IMREAD_UNCHANGED)
         except cv2.error:
             done, images = False, ()
+        finally:
+            cv2.utils.logging.setLogLevel(level)
         shape = (self._first.imagelength, self._first.imagewidth)
         if not done or not images or images[0].shape[:2] != shape:
             raise _damaged(self.path, error) from error
@@ -146,68 +189,6 @@ class _Tiff:
         if image.ndim == 3 and image.shape[2] >= 3:
             image = image[..., 2::-1]  # stored blue first
         return image
-
-
-def open_png(path: Path) -> Contents:
-    """Read a PNG file's header.
-
-    Raises
-    ------
-    InputError
-        If the file is damaged, cut off or claims more pixels than it can hold.
-    """
-    raw = RawFile(path)
-    try:
-        head = raw.read(0, 33)
-        if len(head) < 33 or head[:8] != PNG_SIGNATURE or head[12:16] != b"IHDR":
-            raise bad_input(
-                path, found="no PNG header", expected="a PNG image", todo="copy it again or leave it out"
-            )
-        width, height, depth, colour = struct.unpack(">IIBB", head[16:26])
-        check_sides(path, width, height)
-        if width * height > MAX_STILL_PIXELS or width * height * depth // 8 > raw.size * MAX_EXPANSION:
-            raise bad_input(
-                path,
-                found=f"a header that claims {width} x {height} px",
-                expected=f"at most {MAX_STILL_PIXELS} px, and not more than the file can hold",
-                todo="the file is damaged: copy it again or leave it out",
-            )
-        if PNG_END not in raw.read(max(0, raw.size - 4096), 4096):
-            raise bad_input(
-                path, found="no end of the image", expected="a whole PNG file", todo="copy it again"
-            )
-    except BaseException:
-        raw.close()
-        raise
-    planes = 1 if colour in PNG_GRAY else 3
-    dtype = np.dtype(np.uint16 if depth == 16 else np.uint8)
-
-    def read(index: int, out: NDArray) -> None:
-        data = np.frombuffer(raw.read(0, raw.size), np.uint8)
-        try:
-            image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
-        except cv2.error as error:
-            raise _damaged(path, ValueError("the decoder refused it")) from error
-        if image is None or image.shape[:2] != (height, width) or image.dtype != dtype:
-            raise _damaged(path, ValueError("the decoder refused it"))
-        if planes == 1:
-            out[...] = image if image.ndim == 2 else image[..., 0]
-        elif image.ndim == 3 and image.shape[2] >= 3:
-            out[...] = image[..., 2::-1]  # stored blue first
-        else:
-            out[...] = image.reshape(height, width, -1)[..., :1]
-
-    return Contents(
-        kind="png",
-        height=height,
-        width=width,
-        planes=planes,
-        dtype=dtype,
-        frame_count=1,
-        read=read,
-        close=raw.close,
-        bit_depth=depth,
-    )
 
 
 def _damaged(path: Path, error: Exception) -> InputError:

@@ -138,10 +138,9 @@ def _by_super_index(raw: RawFile, found: _Found) -> NDArray[np.int64]:
     index = found.super_index
     if len(index) < 24 or index[3] == INDEX_OF_CHUNKS:
         return _checked(raw, found, _standard_index(index))
-    used = struct.unpack_from("<I", index, 4)[0]
-    table = np.frombuffer(
-        index[24 : 24 + 16 * used], np.dtype([("at", "<u8"), ("size", "<u4"), ("n", "<u4")])
-    )
+    used = min(struct.unpack_from("<I", index, 4)[0], (len(index) - 24) // 16)
+    entry = np.dtype([("at", "<u8"), ("size", "<u4"), ("duration", "<u4")])
+    table = np.frombuffer(index, entry, count=used, offset=24)
     blocks = [np.zeros((0, 2), np.int64)]
     for entry in table:
         size = min(int(entry["size"]), raw.size)

@@ -91,7 +91,7 @@ def _normal(key: str, value: str) -> tuple[str, str]:
     unit = re.search(r"[\[(]\s*([^\])]*?)\s*[\])]|_(ms|us|s|utc)$", key)
     plain = key if unit is None else (key[: unit.start()] + key[unit.end() :])
     plain = re.sub(r"[\s_]+", " ", plain).strip().lower()
-    unit = (unit.group(1) or unit.group(2)).lower() if unit is not None else ""
+    unit = (unit.group(1) or unit.group(2) or "").lower() if unit is not None else ""
     if plain.endswith(" utc"):
         plain, unit = plain[:-4], "utc"
     name = KEYS.get(plain)

@@ -62,7 +62,8 @@ class _Video:
     def contents(self) -> Contents:
         stream = self._stream
         try:
-            check_sides(self.path, stream.width, stream.height)
+            # a stream of an unknown codec has no size
+            check_sides(self.path, getattr(stream, "width", 0), getattr(stream, "height", 0))
         except InputError:
             self._container.close()
             raise
