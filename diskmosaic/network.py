@@ -21,8 +21,9 @@ from diskmosaic.arrays.circles import fit_circle, flattening
 from diskmosaic.records import Circle, Pair
 
 PAIR_FLOOR_PX = 0.03  # residual warps leave this much in any pair, however small its formal error
+LOOP_PX = 5.0  # a loop of three closes when it misses by less: the Sun turns meanwhile
 TUKEY = 4.685
-LIMB_SIGMA_PX = 0.3  # of one edge point: spicules and seeing; refined by the points' own scatter
+L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
 LIMB_POINTS = 90  # per tile at most that count as independent
 TURN_RATE = 2.7e-6  # rad/s: synodic rotation seen from the Earth (27.3 d, Carrington's mean)
 DRIFT_SIGNIFICANCE = 4.0
@@ -60,7 +61,7 @@ def components(count: int, pairs: Sequence[Pair]) -> list[list[int]]:
 def positions_from_pairs(count: int, pairs: Sequence[Pair]) -> NDArray[np.float64]:
     """Return rough positions by a tree of the most significant pairs that agree with others; NaN where not tied.
 
-    A pair's standing is its significance plus what the loops of three through it say: a false pair closes no loop.
+    A pair stands by the loops of three that it closes, then by its significance: a false pair closes hardly any.
     """
     shifts = {}
     for pair in pairs:
@@ -74,7 +75,7 @@ def positions_from_pairs(count: int, pairs: Sequence[Pair]) -> NDArray[np.float6
         votes = 0
         for c in neighbours[pair.a] & neighbours[pair.b]:
             loop = shifts[pair.a, c] + shifts[c, pair.b] - shifts[pair.a, pair.b]
-            votes += 1 if np.abs(loop).max() < 5 else -1
+            votes += np.abs(loop).max() < LOOP_PX
         return votes * 1000 + pair.significance
 
     positions = np.full((count, 2), np.nan)
@@ -154,7 +155,6 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
     measured = np.array([p.shift_yx for p in pairs]).reshape(-1, 2)
     formal = np.hypot(np.array([p.sigma_px for p in pairs]), PAIR_FLOOR_PX)
     trust = np.ones(len(pairs))
-    limb_sigma = LIMB_SIGMA_PX
     for turn in range(rounds):
         here = positions[active]
         normal, right = np.zeros((size, size)), np.zeros(size)
@@ -165,7 +165,9 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
             depth = _depth(here[a] + [p.centre_yx for p in pairs], limb)
             residual += (lag * depth)[:, None] * drift
         length = np.hypot(residual[:, 0], residual[:, 1])
-        trust = _pair_trust(length, formal, turn)
+        # two measured axes: the median length of a 2-D Gaussian is 1.177 of its deviation
+        spread = max(float(np.median(length / formal)) / 1.177, 1.0) if len(pairs) else 1.0
+        trust = _trust(length / (formal * spread), 1.5 * TUKEY, turn)
         weight = trust / formal**2
         for axis in (0, 1):
             rows = np.zeros((len(pairs), size))
@@ -181,9 +183,7 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
             distance = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-9)
             miss = limb[2] - distance
             spread = max(1.4826 * float(np.median(np.abs(miss - np.median(miss)))), 0.02)
-            limb_sigma = spread
-            ratio = miss / (TUKEY * spread)
-            weight = thin * np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0) / limb_sigma**2
+            weight = thin * _trust(np.abs(miss) / spread, TUKEY, turn) / spread**2
             rows = np.zeros((len(edges), size))
             index = np.arange(len(edges))
             unit = offset / distance[:, None]
@@ -203,7 +203,7 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
             limb = limb + step[2 * count : 2 * count + 3]
         if with_drift:
             drift = drift + step[-2:]
-        if turn > 12 and np.abs(step[: 2 * count]).max() < 1e-6:
+        if turn > L1_ROUNDS and np.abs(step[: 2 * count]).max() < 1e-6:
             break
     covariance = np.linalg.pinv(normal)
     solved = [
@@ -231,17 +231,21 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
     )
 
 
-def _pair_trust(length: NDArray[np.float64], formal: NDArray[np.float64], turn: int) -> NDArray[np.float64]:
-    """Weights that start as least absolute values and end as Tukey's, so that false pairs lose all say."""
-    if not len(length):
-        return length
-    scaled = length / formal
-    # two measured axes: the median length of a 2-D Gaussian is 1.177 of its deviation
-    spread = max(float(np.median(scaled)) / 1.177, 1.0)
-    if turn < 10:
-        return 1 / np.maximum(scaled / spread, 1)
-    ratio = scaled / (1.5 * TUKEY * spread)
-    return np.where(ratio < 1, (1 - ratio**2) ** 2, 0)
+def _trust(scaled: NDArray[np.float64], cut: float, turn: int) -> NDArray[np.float64]:
+    """Weights that start as least absolute values and end as Tukey's, so that false values lose all say.
+
+    Parameters
+    ----------
+    scaled : (n,)
+        Absolute residuals over their deviation.
+    cut : float
+        Beyond which Tukey's weight is 0.
+    turn : int
+        Of the iteration.
+    """
+    if turn < L1_ROUNDS:
+        return 1 / np.maximum(scaled, 1)
+    return np.where(scaled < cut, (1 - np.square(scaled / cut)) ** 2, 0)
 
 
 def _depth(points: NDArray[np.float64], limb: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -36,6 +36,7 @@ BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at t
 LIMB_MARGIN_PX = 25  # structure this near to the limb is not compared: all limbs look alike
 MIN_CORRELATION = 0.1  # after refinement
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
+PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
 LIMB_RAYS = 1440
 
 
@@ -149,16 +150,22 @@ def _without_pattern(textures: list[Texture]) -> list[Texture]:
     """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero."""
     if len(textures) < PATTERN_TILES:
         return textures
-    pattern = np.empty(textures[0].values.shape, np.float32)
+    shape = textures[0].values.shape
+    pattern = np.empty(shape, np.float32)
+    enough = np.empty(shape, bool)
     rows = 64
-    for top in range(0, len(pattern), rows):
+    for top in range(0, shape[0], rows):
         block = np.stack([t.values[top : top + rows] for t in textures])
         good = np.stack([t.good[top : top + rows] for t in textures])
+        enough[top : top + rows] = good.sum(axis=0) >= PATTERN_SEEN
         block[~good] = np.nan
-        enough = good.sum(axis=0) >= PATTERN_TILES
-        block[:, ~enough] = 0
+        block[:, ~enough[top : top + rows]] = 0
         pattern[top : top + rows] = np.nanmedian(block, axis=0)
-    return [Texture(np.where(t.good, t.values - pattern, 0).astype(np.float32), t.good) for t in textures]
+    cleaned = []
+    for one in textures:
+        good = one.good & enough
+        cleaned.append(Texture(np.where(good, one.values - pattern, 0).astype(np.float32), good))
+    return cleaned
 
 
 def _find_pairs(
