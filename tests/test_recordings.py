@@ -1,4 +1,5 @@
 import os
+import sys
 import threading
 
 import numpy as np
@@ -47,9 +48,12 @@ def test_buffers_are_filled_and_checked(path):
 
 
 @pytest.mark.parametrize("positioned", [True, False])
-def test_many_threads_read_what_one_reads(path, monkeypatch, positioned):
+def test_many_threads_read_what_one_reads(path, monkeypatch, request, positioned):
     if not positioned:
         monkeypatch.delattr(os, "preadv")
+    usual = sys.getswitchinterval()
+    request.addfinalizer(lambda: sys.setswitchinterval(usual))
+    sys.setswitchinterval(1e-6)  # s; threads take turns in the middle of a read
     wrong = []
     with open_recording(path) as recording:
 

@@ -19,7 +19,7 @@ from diskmosaic.files.rawfile import RawFile
 
 CHUNK = struct.Struct("<4sI")
 MAX_HEADER = 1 << 20  # bytes; header chunks larger than this are damaged
-INDEX_OF_INDEXES, INDEX_OF_CHUNKS = 0, 1
+INDEX_OF_CHUNKS = 1  # type byte of an index whose entries are frames; 0: entries are such indexes
 KEYFRAME_FLAG = 0x8000_0000  # top bit of the size in ix## entries
 
 

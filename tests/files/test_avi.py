@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from camera_files import avi, bitmap_rows
 from diskmosaic.errors import InputError
+from diskmosaic.files import riff
 from diskmosaic.recordings import open_recording
 
 RAMP = bytes(value for level in range(256) for value in (level, level, level, 0))
@@ -108,6 +109,22 @@ def test_second_part_of_a_large_file(tmp_path, super_index, index):
     np.testing.assert_array_equal(got, GRAY)
 
 
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"index": "relative"},
+        {"index": "absolute"},
+        {"index": None, "super_index": True},
+        {"index": None, "super_index": True, "extra_riff": [GRAY[4].tobytes()]},
+    ],
+)
+def test_an_index_is_used_where_there_is_one(tmp_path, monkeypatch, options):
+    monkeypatch.setattr(riff, "_by_walking", lambda *_: np.zeros((0, 2), np.int64))
+    first = GRAY[: 5 - len(options.get("extra_riff", []))]
+    got, _ = frames_of(write(tmp_path, gray_avi(first, **options)))
+    np.testing.assert_array_equal(got, GRAY)
+
+
 def test_a_recording_that_was_never_closed(tmp_path):
     data = bytearray(gray_avi(index=None, promised=0))
     data[4:8] = b"\0\0\0\0"  # size of the file
@@ -182,6 +199,19 @@ def test_lossy_video_says_that_it_is(tmp_path):
         assert "not exact" in recording.warnings[0]
         # a smooth ramp survives the codec to a few levels; a wrong frame or row order would not
         np.testing.assert_allclose(recording.gray(2), ramp[2].mean(axis=-1), atol=8)
+
+
+def test_frames_between_key_frames_are_found_again(tmp_path):
+    av = pytest.importorskip("av")
+    base = RNG.integers(0, 60, (32, 48, 3), dtype=np.uint8)
+    frames = np.stack([np.roll(base, shift, axis=1) + np.uint8(4 * shift) for shift in range(40)])
+    path = compressed(tmp_path / "v.mp4", "mpeg4", "yuv420p", frames, "rgb24")
+    with av.open(str(path)) as container:
+        in_order = [frame.to_ndarray(format="rgb24") for frame in container.decode(video=0)]
+    with open_recording(path) as recording:
+        assert recording.frame_count == 40
+        for index in (0, 1, 25, 2, 39, 38, 0):
+            np.testing.assert_array_equal(recording.frame(index), in_order[index])
 
 
 def test_compressed_without_a_decoder(tmp_path, monkeypatch):
