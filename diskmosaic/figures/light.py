@@ -97,7 +97,7 @@ def seams(seen: Comparison, *, depth_px: int = 12, length_px: int = 24) -> dict[
         edge = (t[:, 1:] != t[:, :-1])[:, middle.start : middle.start + seam.shape[1]]
         reach = (length_px + 1, 2 * (depth_px + 3) + 1)
         any_edge = edge | (np.diff(t, axis=0, prepend=t[:1]) != 0)[:, middle]
-        clear = ~ndimage.binary_dilation(any_edge, np.ones(reach, bool))
+        clear = cv2.dilate(any_edge.astype(np.uint8), np.ones(reach, np.uint8)) == 0
         at_seams.append(step[seam & usable])
         others = step[clear & usable]
         elsewhere.append(
