@@ -128,8 +128,15 @@ def judge(contents: Sequence[Content]) -> list[str | None]:
     list of {'dark', 'flat', 'tile', None}
         None where a still could be a flat or a tile.
     """
-    if not contents:
-        return []
+    roles: list[str | None] = [None] * len(contents)
+    for full in {content.full for content in contents}:  # levels in 8 and 16 bits are not to be compared
+        members = [k for k, content in enumerate(contents) if content.full == full]
+        for k, role in zip(members, _judge_alike([contents[k] for k in members]), strict=True):
+            roles[k] = role
+    return roles
+
+
+def _judge_alike(contents: Sequence[Content]) -> list[str | None]:
     bright = max(content.high for content in contents)
     base = min(content.low for content in contents)
     unlit = all(_shows_nothing(content) for content in contents)

@@ -109,7 +109,8 @@ def write_hdus(path: Path, hdus: list[Any]) -> None:
 def _verify(path: Path) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        with fits.open(path, checksum=True, memmap=False) as hdus:
+        # own handle: the library leaves its one open when a sum is wrong
+        with open(path, "rb") as handle, fits.open(handle, checksum=True, memmap=False) as hdus:
             hdus.verify("exception")
             for hdu in hdus:
                 _ = hdu.data
@@ -125,15 +126,16 @@ class Opened:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             try:
-                self._hdus = fits.open(self._path, checksum=True, memmap=False)
-                for hdu in self._hdus:
-                    _ = hdu.data
+                # read whole, from an own handle: the library leaves its one open when a sum is wrong
+                with open(self._path, "rb") as handle:
+                    hdus = fits.open(handle, checksum=True, memmap=False)
+                    for hdu in hdus:
+                        _ = hdu.data
             except (OSError, ValueError, TypeError, Warning) as error:
                 raise self._damaged(error) from error
-        return self._hdus
+        return hdus
 
     def __exit__(self, kind: Any, error: BaseException | None, trace: Any) -> None:
-        self._hdus.close()
         if isinstance(error, (KeyError, IndexError)) and not isinstance(error, DiskmosaicError):
             raise self._damaged(error) from error
 
