@@ -6,7 +6,7 @@ from diskmosaic.errors import InputError
 from diskmosaic.session import Observation, observation_of, parse_session, read_session
 from diskmosaic.session_text import add_recordings, known_from, new_session
 from diskmosaic.settings import Settings
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 RECORDINGS = {"a.ser": ("tile", ""), "first/b c.ser": ("flat", "by its name")}
@@ -117,6 +117,7 @@ def test_recordings_in_an_inline_table_can_be_added_to():
     assert "# mine" in grown
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), min_size=1), st.text())
 def test_any_file_name_and_note_survive(path, note):
     assert parse_session(new_session("x", {path: ("dark", note)}, {})).recordings[path].role == "dark"
