@@ -4,9 +4,12 @@ import os
 import shutil
 import subprocess
 
+import numpy as np
 import pytest
 from diskmosaic.errors import OutputError
 from diskmosaic.files import atomic
+from diskmosaic.files.products import write_master
+from diskmosaic.records import Master
 
 
 def test_a_write_replaces_the_old_file_and_leaves_nothing_beside_it(tmp_path):
@@ -87,6 +90,19 @@ def test_a_full_disk_keeps_the_old_file(small_disk):
         atomic.write_bytes(path, bytes(2 << 20))
     assert path.read_bytes() == b"old"
     assert list(small_disk.iterdir()) == [path]
+
+
+def test_a_disk_that_is_full_for_a_library_s_own_writing(small_disk):
+    with (
+        pytest.raises(OutputError, match="no space left on the disk"),
+        atomic.replacing(small_disk / "a") as part,
+    ):
+        np.zeros(2 << 20, np.uint8).tofile(part)
+    image = np.zeros((600, 700), np.float32)
+    master = Master("dark", image, image, 3, 0.0, 0.0, 0.0, image == 0)
+    with pytest.raises(OutputError, match="no space left on the disk"):
+        write_master(small_disk / "dark.fits", master)
+    assert list(small_disk.iterdir()) == []
 
 
 def test_json_refuses_what_json_does_not_know(tmp_path):

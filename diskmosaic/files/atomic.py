@@ -10,6 +10,7 @@ import contextlib
 import errno
 import json
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,8 @@ PART_PREFIX = ".part-"
 
 _NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _NOT_ALLOWED = {errno.EROFS, errno.EACCES, errno.EPERM}
+# numpy's tofile tells a full disk in these words and without an error number
+_SHORT_WRITE = re.compile(r"\d+ requested and \d+ written")
 _NOT_A_FOLDER = {errno.ENOTDIR, errno.EEXIST}
 
 
@@ -63,6 +66,8 @@ def _system_error(error: BaseException) -> tuple[int | None, str]:
     while seen is not None:
         if isinstance(seen, OSError) and seen.errno is not None:
             return seen.errno, (seen.strerror or str(seen)).lower()
+        if isinstance(seen, OSError) and _SHORT_WRITE.search(str(seen)):
+            return errno.ENOSPC, "no space left"
         seen = seen.__cause__ or seen.__context__
     return None, str(error).splitlines()[0] if str(error) else type(error).__name__
 
