@@ -137,26 +137,6 @@ def commands() -> None:
     """
 
 
-def _pipeline_command(name: str, summary: Callable[[Console, Any], None]) -> Callable[..., None]:
-    """Build the body of a command that calls the function of the pipeline of the same name."""
-
-    def body(folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool) -> None:
-        def action(console: Console) -> dict[str, Any]:
-            from diskmosaic import pipeline
-
-            outcome = getattr(pipeline, name)(folder, out, jobs=jobs, progress=console.progress)
-            console.warn(outcome.warnings)
-            if verbose:
-                for step, state in outcome.steps.items():
-                    console.say(f"{step}: {state}")
-            summary(console, outcome)
-            return outcome.document()
-
-        work(name, action, as_json=as_json, quiet=quiet, verbose=verbose)
-
-    return body
-
-
 def _tell_steps(console: Console, outcome: Any) -> None:
     done = sum(state == "done" for state in outcome.steps.values())
     console.say(f"{done} steps done, {len(outcome.steps) - done} unchanged. Results: {outcome.out}")
@@ -168,52 +148,38 @@ def _tell_disk(console: Console, outcome: Any) -> None:
     _tell_steps(console, outcome)
 
 
-@commands.command("run")
-@folder_argument
-@out_option
-@common_options
-def run_command(**options: Any) -> None:
-    """Do everything: from the recordings to the disk, pictures and report.
+def _add(name: str, tell: Callable[[Console, Any], None], explanation: str) -> None:
+    """Add the command that calls the function of that name in the pipeline."""
 
-    What is done already and still valid is not done again; a run that was stopped goes on where it was.
-    """
-    _pipeline_command("run", _tell_disk)(**options)
+    @commands.command(name, help=explanation)
+    @folder_argument
+    @out_option
+    @common_options
+    def body(folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool) -> None:
+        def action(console: Console) -> dict[str, Any]:
+            from diskmosaic import pipeline
 
+            outcome = getattr(pipeline, name)(folder, out, jobs=jobs, progress=console.progress)
+            console.warn(outcome.warnings)
+            if verbose:
+                for step, state in outcome.steps.items():
+                    console.say(f"{step}: {state}")
+            tell(console, outcome)
+            return outcome.document()
 
-@commands.command("masters")
-@folder_argument
-@out_option
-@common_options
-def masters_command(**options: Any) -> None:
-    """Average the darks and the flats."""
-    _pipeline_command("masters", _tell_steps)(**options)
-
-
-@commands.command("tiles")
-@folder_argument
-@out_option
-@common_options
-def tiles_command(**options: Any) -> None:
-    """Stack each tile recording, masters first."""
-    _pipeline_command("tiles", _tell_steps)(**options)
+        work(name, action, as_json=as_json, quiet=quiet, verbose=verbose)
 
 
-@commands.command("assemble")
-@folder_argument
-@out_option
-@common_options
-def assemble_command(**options: Any) -> None:
-    """Assemble the stacked tiles into the disk; the recordings are not needed."""
-    _pipeline_command("assemble", _tell_disk)(**options)
-
-
-@commands.command("present")
-@folder_argument
-@out_option
-@common_options
-def present_command(**options: Any) -> None:
-    """Export pictures and the report of the finished disk."""
-    _pipeline_command("present", _tell_steps)(**options)
+_add(
+    "run",
+    _tell_disk,
+    "Do everything: from the recordings to the disk, pictures and report. What is done and still valid is "
+    "not done again; a run that was stopped goes on where it was.",
+)
+_add("masters", _tell_steps, "Average the darks and the flats.")
+_add("tiles", _tell_steps, "Stack each tile recording, masters first.")
+_add("assemble", _tell_disk, "Assemble the stacked tiles into the disk; the recordings are not needed.")
+_add("present", _tell_steps, "Export pictures and the report of the finished disk.")
 
 
 @commands.command("survey")
@@ -226,7 +192,8 @@ def survey_command(
     """Find the recordings, tell what each one is, and note it in session.toml."""
 
     def action(console: Console) -> dict[str, Any]:
-        from diskmosaic.survey import check, survey
+        from diskmosaic.checks import check
+        from diskmosaic.survey import survey
 
         found = survey(folder, out, jobs=jobs, progress=console.progress)
         for line in _table(found.recordings):

@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from diskmosaic.checks import check, check_distinct
 from diskmosaic.errors import OutputError
 from diskmosaic.files.atomic import cannot_write, sweep, write_json
 from diskmosaic.finding import open_session_file
+from diskmosaic.found import Found, Survey
 from diskmosaic.progress import Progress, silent
 from diskmosaic.session import Observation, SessionDocument, observation_of, read_session
 from diskmosaic.settings import Settings
 from diskmosaic.steps import STEPS_FOLDER, Cache, Steps, content_hashes
-from diskmosaic.survey import Found, Survey, check, check_distinct
 from diskmosaic.survey import survey as make_survey
 
 # where the products lie under OUT

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.files.atomic import write_json
+from diskmosaic.found import Found, Survey
 from diskmosaic.job import MASTERS, TILES, Job
 from diskmosaic.steps import STEPS_FOLDER
-from diskmosaic.survey import Found, Survey
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration

@@ -11,112 +11,16 @@ import json
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diskmosaic.errors import InputError, OutputError, bad_input
+from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files.atomic import write_text
 from diskmosaic.finding import find_files, open_session_file, roles_by_name
+from diskmosaic.found import Found, Survey
 from diskmosaic.progress import Progress, silent
-from diskmosaic.session import SESSION_FILE, Observation, SessionDocument, observation_of, read_session
-from diskmosaic.settings import Settings
+from diskmosaic.session import SESSION_FILE, SessionDocument, read_session
 from diskmosaic.steps import STEPS_FOLDER, Cache, code_identity
-
-
-@dataclass(frozen=True)
-class Found:
-    """One camera file of a session.
-
-    Attributes
-    ----------
-    path : str
-        Below the session folder, with ``/``: its name in ``session.toml`` and in every product.
-    file : pathlib.Path
-    role : {'tile', 'flat', 'dark', 'ignore', 'unreadable'}
-    by : str
-        What decided: ``session.toml``, ``name``, ``content``, or why nothing could.
-    by_name, by_content : str or None
-        The role that each of them tells.
-    height, width, planes : int
-        0 where the file was not opened (ignored or unreadable).
-    bits : int or None
-        Bit depth as the file says, else of its numbers.
-    bayer : str or None
-    frames : int
-    start_utc, end_utc : str or None
-    camera : dict
-        What is known of the camera's settings.
-    warnings : tuple of str
-    problem : str or None
-        Why it is unreadable, in one sentence.
-    """
-
-    path: str
-    file: Path
-    role: str
-    by: str
-    by_name: str | None = None
-    by_content: str | None = None
-    height: int = 0
-    width: int = 0
-    planes: int = 0
-    bits: int | None = None
-    bayer: str | None = None
-    frames: int = 0
-    start_utc: str | None = None
-    end_utc: str | None = None
-    camera: dict[str, str] = dataclasses.field(default_factory=dict)
-    warnings: tuple[str, ...] = ()
-    problem: str | None = None
-
-    @property
-    def geometry(self) -> tuple[int, int, int, int | None]:
-        """Height, width, planes and bit depth: what all files of one session share."""
-        return self.height, self.width, self.planes, self.bits
-
-    @property
-    def geometry_text(self) -> str:
-        """The same for a person, width first as cameras say it."""
-        colour = "" if self.planes == 1 else f", {self.planes} colours"
-        return f"{self.width}x{self.height} px, {self.bits} bit{colour}"
-
-
-@dataclass(frozen=True)
-class Survey:
-    """All recordings of a session, in order of their paths, and what is known about it."""
-
-    folder: Path
-    out: Path
-    session_file: Path
-    document: SessionDocument
-    recordings: tuple[Found, ...]
-    warnings: tuple[str, ...]
-
-    def of(self, role: str) -> tuple[Found, ...]:
-        """Return the recordings of one role."""
-        return tuple(found for found in self.recordings if found.role == role)
-
-    @property
-    def settings(self) -> Settings:
-        """The settings of ``session.toml``."""
-        return self.document.settings
-
-    @property
-    def observation(self) -> Observation:
-        """What ``session.toml`` tells of instrument, place and sky."""
-        return observation_of(self.document)
-
-    @property
-    def groups(self) -> dict[tuple[str, ...], tuple[Found, ...]]:
-        """Recordings by camera settings: size and depth, colour pattern, binning, gain."""
-        groups: dict[tuple[str, ...], list[Found]] = {}
-        for found in self.recordings:
-            if found.frames:
-                told = [f"{key} {found.camera[key]}" for key in ("binning", "gain") if key in found.camera]
-                key = (found.geometry_text, *([found.bayer] if found.bayer else []), *told)
-                groups.setdefault(key, []).append(found)
-        return {key: tuple(members) for key, members in groups.items()}
 
 
 def survey(
@@ -141,7 +45,7 @@ def survey(
     Returns
     -------
     Survey
-        Not yet checked: see `check`.
+        Not yet checked: see `diskmosaic.checks`.
 
     Raises
     ------
@@ -310,67 +214,3 @@ def _warnings(recordings: Sequence[Found], paths: Sequence[str], said: Mapping[s
         f"{path}: in {SESSION_FILE}, but there is no such recording." for path in said if path not in paths
     ]
     return tuple(dict.fromkeys(texts))
-
-
-def check(found: Survey) -> None:
-    """Make sure that a session can be worked on.
-
-    Raises
-    ------
-    InputError
-        A file cannot be read; several sizes or depths; no tile; a tile without light.
-    """
-    ignore = f'set role = "ignore" for it in {SESSION_FILE} or remove it'
-    for recording in found.of("unreadable"):
-        raise InputError(recording.problem or recording.path)
-    tiles = found.of("tile")
-    if not tiles:
-        roles = Counter(recording.role for recording in found.recordings)
-        listing = ", ".join(f"{count} {role}" for role, count in sorted(roles.items()))
-        raise bad_input(
-            found.folder,
-            found=f"no tiles ({listing})",
-            expected="at least one",
-            todo=f"set roles in {SESSION_FILE}",
-        )
-    for recording in tiles:
-        if recording.by_content == "dark":
-            raise bad_input(
-                recording.path, found="no light in its frames", expected="a tile of the Sun", todo=ignore
-            )
-    sizes = Counter(recording.geometry for recording in tiles)
-    if len(sizes) > 1:
-        parts = []
-        for geometry, count in sizes.most_common():
-            members = [recording for recording in tiles if recording.geometry == geometry]
-            names = ", ".join(member.path for member in members[:3]) + (", ..." if count > 3 else "")
-            parts.append(f"{count} of {members[0].geometry_text} ({names})")
-        raise bad_input(
-            found.folder,
-            found=f"tiles of {len(sizes)} kinds: {'; '.join(parts)}",
-            expected="one size and bit depth",
-            todo=f'choose by setting role = "ignore" for the others in {SESSION_FILE}',
-        )
-    for recording in (*found.of("flat"), *found.of("dark")):
-        if recording.geometry != tiles[0].geometry:
-            raise bad_input(
-                recording.path,
-                found=f"a {recording.role} of {recording.geometry_text}",
-                expected=f"{tiles[0].geometry_text} as in {tiles[0].path}",
-                todo=ignore,
-            )
-
-
-def check_distinct(found: Survey, hashes: Mapping[Path, str]) -> None:
-    """Make sure that no recording is there twice; raises `InputError`."""
-    first: dict[tuple[str, str], Found] = {}
-    for recording in found.recordings:
-        if recording.file in hashes:
-            twin = first.setdefault((recording.role, hashes[recording.file]), recording)
-            if twin is not recording:
-                raise bad_input(
-                    recording.path,
-                    found=f"the same bytes as in {twin.path}",
-                    expected="another recording",
-                    todo=f'set role = "ignore" for one of them in {SESSION_FILE} or remove it',
-                )

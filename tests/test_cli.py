@@ -91,10 +91,12 @@ def test_json_is_one_document_and_nothing_else(capsys, evening_done, name):
 
 
 def test_a_finished_run_is_quick_and_repeats_its_warnings(evening_done):
-    start = time.monotonic()
+    before = os.times()
     ran = run("run", evening_done, "--quiet")
-    # under a second on one idle core; the promise is 3
-    assert time.monotonic() - start < 3
+    after = os.times()
+    # processor time, which other work on the machine does not stretch: measured 0.6 s, promised 3 s
+    spent = after.children_user + after.children_system - before.children_user - before.children_system
+    assert spent < 3
     assert ran.returncode == 0
     assert "0 steps done" in ran.stdout
     assert all(line.startswith("warning: ") for line in ran.stderr.splitlines())

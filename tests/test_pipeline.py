@@ -13,9 +13,9 @@ from astropy.io import fits
 from diskmosaic import job, pipeline, prepare
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files import atomic
+from diskmosaic.found import Found
 from diskmosaic.recordings import open_recording
 from diskmosaic.settings import DiskSettings, PictureSettings, Settings
-from diskmosaic.survey import Found
 
 from evening import results, write_ser
 

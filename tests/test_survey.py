@@ -1,15 +1,19 @@
 import os
 import shutil
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from diskmosaic import survey as module
+from diskmosaic.checks import check, check_distinct
 from diskmosaic.content import look_at
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.finding import find_files, roles_by_name
+from diskmosaic.found import Found, Survey
 from diskmosaic.recordings import open_recording
-from diskmosaic.survey import check, check_distinct, survey
+from diskmosaic.session import SessionDocument
+from diskmosaic.survey import survey
 
 from evening import write_ser
 
@@ -187,20 +191,20 @@ def test_an_evening_without_light(tmp_path):
 
 def test_the_same_recording_twice():
     def entry(path, role):
-        return module.Found(path, module.Path(path), role, "name")
+        return Found(path, Path(path), role, "name")
 
     names = [("a", "tile"), ("b", "tile"), ("c", "ignore")]
-    found = module.Survey(
-        module.Path(),
-        module.Path(),
-        module.Path(),
-        module.SessionDocument(),
+    found = Survey(
+        Path(),
+        Path(),
+        Path(),
+        SessionDocument(),
         tuple(entry(*n) for n in names),
         (),
     )
-    check_distinct(found, {module.Path("a"): "1", module.Path("b"): "2"})
+    check_distinct(found, {Path("a"): "1", Path("b"): "2"})
     with pytest.raises(InputError, match="b: found the same bytes as in a, expected another recording"):
-        check_distinct(found, {module.Path("a"): "1", module.Path("b"): "1"})
+        check_distinct(found, {Path("a"): "1", Path("b"): "1"})
 
 
 def test_a_read_only_folder_needs_out(evening, tmp_path, monkeypatch):
@@ -208,7 +212,7 @@ def test_a_read_only_folder_needs_out(evening, tmp_path, monkeypatch):
     monkeypatch.setattr(
         os,
         "access",
-        lambda path, mode: not (mode & os.W_OK and module.Path(path) == evening) and real(path, mode),
+        lambda path, mode: not (mode & os.W_OK and Path(path) == evening) and real(path, mode),
     )
     with pytest.raises(OutputError, match="choose a folder for the results with --out"):
         survey(evening)
