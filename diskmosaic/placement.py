@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,16 +23,16 @@ from diskmosaic.arrays.correlation import (
     spectra,
     texture,
 )
-from diskmosaic.limb import border_points, edge_points, rough_limb, sky_mask
+from diskmosaic.limb import border_points, edge_points, rough_limb
 from diskmosaic.network import components, positions_from_pairs, solve
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
+from diskmosaic.regions import find_regions
 from diskmosaic.records import Circle, Pair, Placement, Tile
 from diskmosaic.settings import PlacementSettings
 
 SEARCH_PX = 480  # longest side of a tile in the search
 BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
-LIMB_MARGIN_PX = 25  # structure this near to the limb is not compared: all limbs look alike
 MIN_CORRELATION = 0.1  # after refinement
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
 PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
@@ -119,13 +118,7 @@ class _Scene:
     def __init__(self, tiles: Sequence[Tile]):
         self.tiles = tiles
         self.images = [np.where(np.isfinite(t.image), t.image, 0).astype(np.float32) for t in tiles]
-        self.seen = [t.weight > 0.3 * t.weight.max() for t in tiles]
-        level = float(np.median([np.percentile(image, 95) for image in self.images]))
-        self.sky = [sky_mask(image, level) for image in self.images]
-        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * LIMB_MARGIN_PX + 1,) * 2)
-        self.good = [
-            (cv2.dilate(sky.astype(np.uint8), kernel) == 0) & seen for sky, seen in zip(self.sky, self.seen, strict=True)
-        ]
+        self.regions = find_regions(tiles)
         height, width = self.images[0].shape
         self.factor = max(1, round(max(height, width) / SEARCH_PX))
         self._cache: dict[int, list[Texture]] = {}
@@ -136,11 +129,11 @@ class _Scene:
             made = [
                 texture(
                     shrink(image, factor),
-                    shrink(good.astype(np.float32), factor) > 0.99,
+                    shrink(region.disk.astype(np.float32), factor) > 0.99,
                     fine_px=BAND_PX[0],
                     coarse_px=BAND_PX[1],
                 )
-                for image, good in zip(self.images, self.good, strict=True)
+                for image, region in zip(self.images, self.regions, strict=True)
             ]
             self._cache[factor] = _without_pattern(made)
         return self._cache[factor]
@@ -233,7 +226,7 @@ def _refine_pair(scene: _Scene, a: int, b: int, peak) -> Pair | None:
 
 def _limb(scene: _Scene, positions: NDArray[np.float64], main: Sequence[int]):
     """Find the rough circle from where sky meets disk in all placed tiles, then each tile's edge points."""
-    rough = [border_points(scene.sky[k], scene.seen[k]) + positions[k] for k in main]
+    rough = [border_points(scene.regions[k].sky, scene.regions[k].seen) + positions[k] for k in main]
     points = np.concatenate(rough) if rough else np.zeros((0, 2))
     fit = rough_limb(points)
     if fit is None:
@@ -248,7 +241,7 @@ def _tile_edges(
     """Edge points (y, x) of each tile in its own pixels."""
     edges = {}
     for k in main:
-        image = np.where(scene.seen[k], scene.tiles[k].image, np.float32(np.nan))
+        image = np.where(scene.regions[k].seen, scene.tiles[k].image, np.float32(np.nan))
         centre = (circle.centre_yx[0] - positions[k][0], circle.centre_yx[1] - positions[k][1])
         points = edge_points(image, centre, circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
         if len(points) >= 8:

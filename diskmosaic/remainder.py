@@ -1,0 +1,220 @@
+"""What the flat left behind, found in the tiles themselves and taken out.
+
+The pattern stays on the sensor while the Sun moves under it (Kuhn, Lin & Loranz 1991, PASP 103, 1097; Chae 2004, Solar
+Physics 221, 1), so what the tiles share at the same place of the sensor is pattern. It is looked for in the high-passed
+logarithms of the tiles, in two steps: fringes, whose phase runs smoothly over the whole sensor
+(`diskmosaic.arrays.fringes`), then anything else, window by window (`diskmosaic.arrays.shared`). Each tile is corrected
+by what the *other* tiles say, so that its own structures keep their contrast; where the others predict nothing, nothing
+is changed. Once the places are known, a second round takes out of each tile what its neighbours saw of the same Sun
+and so hears the pattern better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.correlation import overlap_windows
+from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
+from diskmosaic.arrays.resample import shift_fraction
+from diskmosaic.arrays.shared import predict_shared, transfer
+from diskmosaic.blend import feather
+from diskmosaic.progress import Progress, silent
+from diskmosaic.records import FloatImage, Placement, Tile
+from diskmosaic.regions import Regions, find_regions
+
+COARSE_PX = 20.0  # Gaussian; what is slower is left to the levels' surface
+MIN_TILES = 5  # below, the others cannot tell pattern from Sun
+CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
+FRINGE_PX = 64.0  # Gaussian over which the fringes' amplitude is steady
+FRINGE_SIGMA = 2.5  # an amplitude below this many times its error is none
+QUIET_PX = 24.0  # Gaussian over which a tile's restlessness is judged
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What was found.
+
+    Attributes
+    ----------
+    pattern : float32 (h, w)
+        Logarithm of the remainder, mean over the tiles' corrections; 0 where nothing was found.
+    rms : float
+        Of `pattern`.
+    fringes : float
+        Mean amplitude of the fringes in it; 0 where none were found.
+    """
+
+    pattern: FloatImage
+    rms: float
+    fringes: float
+
+
+def mend_tiles(
+    tiles: Sequence[Tile],
+    flat: FloatImage | None = None,
+    *,
+    first: Sequence[Tile] | None = None,
+    placement: Placement | None = None,
+    progress: Progress = silent,
+) -> tuple[list[Tile], Remainder | None]:
+    """Take out of every tile the pattern that the other tiles share.
+
+    Parameters
+    ----------
+    tiles : sequence of Tile
+        All of one size.
+    flat : float32 (h, w), optional
+        That the tiles were divided by: the phase of its fringes is the tiles' too, but for a constant.
+    first, placement : sequence of Tile and Placement, optional
+        The tiles as a first round mended them, and where they lie: for the second round.
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    tiles : list of Tile
+        Corrected.
+    remainder : Remainder or None
+        None with too few tiles to tell.
+    """
+    if len(tiles) < MIN_TILES:
+        return list(tiles), None
+    regions = find_regions(tiles)
+    logs = [_structure(tile, region) for tile, region in zip(tiles, regions, strict=True)]
+    if first is not None and placement is not None:
+        seen = [_structure(tile, region) for tile, region in zip(first, regions, strict=True)]
+        logs = _less_neighbours(logs, seen, regions, placement, progress)
+    source = None if flat is None else high_pass(np.log(np.maximum(flat, 0.02)), np.ones(flat.shape, bool))
+    corrections, amplitude = _fringes(logs, regions, tiles, source)
+    rest = [log - known for log, known in zip(logs, corrections, strict=True)]
+    transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])
+    shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MIN_TILES)
+    corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
+    mended = [
+        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, corrections, strict=True)
+    ]
+    pattern = np.mean(corrections, axis=0, dtype=np.float64).astype(np.float32)
+    return mended, Remainder(pattern, float(np.std(pattern)), amplitude)
+
+
+def high_pass(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:
+    """Take out what is slower than COARSE_PX, by the masked pixels alone; 0 elsewhere."""
+    weight = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), COARSE_PX)
+    slow = cv2.GaussianBlur(np.where(mask, log, np.float32(0)), (0, 0), COARSE_PX) / np.maximum(weight, 1e-6)
+    return np.where(mask, log - slow, 0).astype(np.float32)
+
+
+def _structure(tile: Tile, region: Regions) -> FloatImage:
+    """High-passed logarithm of a tile, 0 off the disk."""
+    mask = region.disk & (tile.image > 0)
+    log = np.zeros(tile.image.shape, np.float32)
+    log[mask] = np.log(tile.image[mask])
+    log = high_pass(log, mask)
+    spread = 1.4826 * float(np.median(np.abs(log[mask]))) if mask.any() else 1.0
+    return np.clip(log, -CLIP * spread, CLIP * spread)
+
+
+def _shifts(tile: Tile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    used = tile.frames[tile.frames["weight"] > 0]
+    shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(float)
+    return shifts, used["weight"].astype(float)
+
+
+def _less_neighbours(
+    logs: list[FloatImage], seen: list[FloatImage], regions: list[Regions], placement: Placement, progress: Progress
+) -> list[FloatImage]:
+    """Subtract from each tile what the mended others saw of the same Sun, where they saw it."""
+    feathers = [feather(region.disk) for region in regions]
+    shape = logs[0].shape
+    placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
+    quieter = list(logs)
+    for k in progress(list(placed), "pattern left in the tiles: the Sun from neighbours", unit="tiles"):
+        total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        for other in placed:
+            if other == k:
+                continue
+            shift = _feature_shift(placement, k, other, shape)
+            whole = (int(np.rint(shift[0])), int(np.rint(shift[1])))
+            windows = overlap_windows(shape, shape, whole)
+            if windows is None or min(w.stop - w.start for w in windows[0]) < 8:
+                continue
+            part = (float(shift[0] - whole[0]), float(shift[1] - whole[1]))
+            own = feathers[other][windows[1]]
+            total[windows[0]] += own * shift_fraction(seen[other][windows[1]], part)
+            weight[windows[0]] += own
+        # weights near 0 belong to the other tiles' very borders
+        use = (weight > 0.01) & regions[k].disk
+        quieter[k] = np.where(use, logs[k] - total / np.maximum(weight, 0.01), logs[k]).astype(np.float32)
+    return quieter
+
+
+def _feature_shift(placement: Placement, a: int, b: int, shape: tuple[int, int]) -> NDArray[np.float64]:
+    """Where tile b's origin lies in tile a's pixels, for features on the surface at the middle of their overlap."""
+    shift = placement.positions[b] - placement.positions[a]
+    if placement.times is None or placement.limb is None:
+        return shift
+    low, high = np.maximum(shift, 0), np.minimum(shift, 0) + shape
+    middle = placement.positions[a] + (low + high) / 2
+    share = np.sum((middle - placement.limb.centre_yx) ** 2) / placement.limb.radius_px**2
+    lag = placement.times[b] - placement.times[a]
+    return shift - lag * np.sqrt(max(1 - share, 0)) * np.array(placement.drift_yx)
+
+
+def _fringes(
+    logs: list[FloatImage], regions: list[Regions], tiles: Sequence[Tile], source: FloatImage | None
+) -> tuple[list[FloatImage], float]:
+    """Fringes in the tiles, each told by the others; also their mean amplitude."""
+    none = [np.zeros(log.shape, np.float32) for log in logs]
+    weights = [_quiet_weight(log, region.disk) for log, region in zip(logs, regions, strict=True)]
+    if source is None:
+        total = np.sum(weights, axis=0)
+        source = np.sum([w * log for w, log in zip(weights, logs, strict=True)], axis=0) / np.maximum(total, 1e-12)
+    carrier = find_carrier(source.astype(np.float32))
+    if carrier is None:
+        return none, 0.0
+    back = np.conj(carrier.wave)
+    smears = [_line_transfer(carrier, *_shifts(tile)) for tile in tiles]
+    up = [
+        2 * smooth_complex(weight * smear * log * back, FRINGE_PX)
+        for weight, smear, log in zip(weights, smears, logs, strict=True)
+    ]
+    down = [
+        cv2.GaussianBlur(weight * np.square(smear), (0, 0), FRINGE_PX, borderType=cv2.BORDER_REFLECT)
+        for weight, smear in zip(weights, smears, strict=True)
+    ]
+    all_up, all_down = np.sum(up, axis=0), np.sum(down, axis=0)
+    mean = all_up / np.maximum(all_down, 1e-12)
+    # the tiles' own answers scatter about their mean: that is the error of the mean
+    scatter = sum(
+        d**2 * np.abs(u / np.maximum(d, 1e-12) - mean) ** 2 for u, d in zip(up, down, strict=True)
+    ) / np.maximum(all_down, 1e-12) ** 2
+    believed = np.clip(1 - scatter / np.maximum(np.abs(mean) ** 2, 1e-20), 0, 1)
+    believed[np.abs(mean) ** 2 < FRINGE_SIGMA**2 * scatter] = 0
+    if not believed.any():
+        return none, 0.0
+    corrections = []
+    for u, d, smear in zip(up, down, smears, strict=True):
+        rest = np.maximum(all_down - d, 0.05 * all_down + 1e-12)
+        corrections.append((smear * believed * ((all_up - u) / rest * carrier.wave).real).astype(np.float32))
+    return corrections, float(np.mean(believed * np.abs(mean)))
+
+
+def _quiet_weight(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:
+    """Inverse local variance: quiet places tell most."""
+    cover = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), QUIET_PX)
+    power = cv2.GaussianBlur(np.square(log), (0, 0), QUIET_PX) / np.maximum(cover, 1e-3)
+    typical = float(np.median(power[mask])) if mask.any() else 1.0
+    return np.where(mask, 1 / np.maximum(power, 0.02 * typical + 1e-20), 0).astype(np.float32)
+
+
+def _line_transfer(carrier: Carrier, shifts: NDArray[np.float64], weights: NDArray[np.float64]) -> FloatImage:
+    """How much the frames' shifts smear the fringes, from their covariance (Gaussian), per pixel."""
+    mean = np.average(shifts, axis=0, weights=weights)
+    spread = (shifts - mean).T @ ((shifts - mean) * weights[:, None]) / weights.sum()
+    quadratic = np.einsum("...i,ij,...j", carrier.gradient, spread, carrier.gradient)
+    return np.exp(-2 * np.pi**2 * quadratic).astype(np.float32)
