@@ -65,7 +65,7 @@ def look_at(recording: Any) -> Content:
     total: NDArray[np.float64] | None = None
     previous: NDArray[np.float32] | None = None
     previous_flat: NDArray[np.float32] | None = None
-    covariances, variances = [], []
+    covariances, chances, variances = [], [], []
     for index in indices:
         # a copy: filters work in place on some sizes
         frame = np.array(recording.gray(int(index)), dtype=np.float32)
@@ -76,6 +76,7 @@ def look_at(recording: Any) -> Content:
         if previous is not None and previous_flat is not None:
             difference = flattened - previous_flat
             covariances.append(_lagged(difference) / 2)
+            chances.append(float(np.var(difference)) / 2)
             change = frame - previous
             variances.append(float(np.var(change)) / 2)
         previous, previous_flat = frame, flattened
@@ -85,7 +86,9 @@ def look_at(recording: Any) -> Content:
     full = float(np.iinfo(recording.dtype).max) if recording.dtype.kind in "ui" else float(high)
     moving = None
     if covariances:
-        moving = float(np.sqrt(max(float(np.mean(covariances)), 0.0)))
+        # what white noise alone reaches in so many pixels is not counted
+        chance = 3 * float(np.mean(chances)) / np.sqrt(total.size * len(covariances))
+        moving = float(np.sqrt(max(float(np.mean(covariances)) - chance, 0.0)))
     noise = float(np.sqrt(np.mean(variances))) if variances else 0.0
     return Content(float(low), float(high), noise, full, moving)
 

@@ -118,8 +118,9 @@ def test_a_killed_process_leaves_work_to_go_on_with(evening, finished):
     process.send_signal(signal.SIGKILL)
     assert process.wait() == -signal.SIGKILL
     # and as if the kill had come within a write
-    (evening / "assembled" / "tiles" / f"{atomic.PART_PREFIX}sun_03.fits").write_bytes(b"half")
+    (evening / "assembled" / "tiles" / f"{atomic.PART_PREFIX}gone.fits").write_bytes(b"half")
     outcome = pipeline.run(evening)
+    assert not list(evening.rglob(f"{atomic.PART_PREFIX}*"))
     assert outcome.steps["tile sun_01"] == "unchanged"
     assert outcome.steps["tile sun_06"] == "done"
     assert results(evening / "assembled") == results(finished / "assembled")

@@ -226,11 +226,42 @@ def test_a_read_only_folder_needs_out(evening, tmp_path, monkeypatch):
     assert roles(survey(evening, tmp_path / "results"))["flat.ser"] == "ignore"
 
 
+def stare(path, rng, *, texture, jitter_px):
+    """Record a wall-to-wall lit sensor: dust on it, and behind it a texture that jitters ."""
+    height, width, edge = 90, 130, 8
+    wide = rng.normal(size=(height + 2 * edge, width + 2 * edge))
+    wide = cv2.GaussianBlur(wide, (0, 0), 1.5)
+    wide = 1 + texture * wide / wide.std()
+    pattern = 1 + 0.02 * cv2.GaussianBlur(rng.normal(size=(height, width)), (0, 0), 2.0) * 7
+    frames = []
+    for _ in range(6):
+        y, x = rng.normal(0, jitter_px, 2)
+        move = np.array([[1, 0, x], [0, 1, y]])
+        moved = cv2.warpAffine(wide, move, wide.shape[::-1])[edge:-edge, edge:-edge]
+        # 12,000 electrons at full scale: 1.1 % noise at this level
+        light = rng.uniform(0.97, 1.03) * 7500 * moved * pattern
+        frames.append(np.clip(rng.poisson(light) * 255 / 12000, 0, 255).astype(np.uint8))
+    return write_ser(path, np.array(frames))
+
+
+@pytest.mark.parametrize("texture", [0.015, 0.05])
+def test_a_tile_without_limb_is_no_flat(tmp_path, texture):
+    rng = np.random.default_rng(4)
+    stare(tmp_path / "e" / "1.ser", rng, texture=0.0, jitter_px=1.0)
+    stare(tmp_path / "e" / "2.ser", rng, texture=texture, jitter_px=1.0)
+    stare(tmp_path / "e" / "3.ser", rng, texture=texture, jitter_px=0.5)
+    assert roles(survey(tmp_path / "e")) == {"1.ser": "flat", "2.ser": "tile", "3.ser": "tile"}
+    moving = [look_at(open_recording(tmp_path / "e" / f"{k}.ser")).moving for k in (1, 2, 3)]
+    # the threshold is 0.0012, and what chance makes of noise is taken off: three times clear on both sides
+    assert moving[0] < 0.0004
+    assert min(moving[1:]) > 0.0036
+
+
 def test_moving_structure_tells_tile_from_flat(evening):
     moving = {}
     for name in ROLES:
         with open_recording(evening / name) as recording:
             moving[name] = look_at(recording).moving
-    # the threshold is 0.0012: white noise of 12 frames leaves less than a third of it
+    # the threshold is 0.0012: three times clear on both sides
     assert moving["flat.ser"] < 0.0004
     assert min(value for name, value in moving.items() if name.startswith("sun")) > 0.004
