@@ -1,8 +1,8 @@
 """Shifts between images: masked normalised correlation at every shift, and sub-pixel refinement.
 
 A shift ``(dy, dx)`` is the place of the moving image's origin in the fixed image's frame: it moves the moving
-image onto the fixed one. Library correlations alone fail on small overlaps (wrap-around, windows that hide the
-overlap, no measure of chance), hence the masked form of Padfield (2012, IEEE Trans. Image Process. 21,
+image onto the fixed one. Library correlations alone fail on small overlaps (wrap-around, windows that hide
+the overlap, no measure of chance), hence the masked form of Padfield (2012, IEEE Trans. Image Process. 21,
 2706).
 """
 

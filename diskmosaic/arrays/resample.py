@@ -53,7 +53,7 @@ def spline_coefficients(image: NDArray[np.float32]) -> NDArray[np.float32]:
 def sample_spline(
     coefficients: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]
 ) -> NDArray[np.float32]:
-    """Evaluate a cubic spline at (rows, columns); outside, the nearest edge value is meant to be masked by the caller."""
+    """Evaluate a cubic spline at (rows, columns); places outside are meant to be masked by the caller."""
     return ndimage.map_coordinates(
-        coefficients, [rows, columns], order=3, mode="nearest", prefilter=False, output=np.float32
+        coefficients, [rows, columns], order=3, mode="mirror", prefilter=False, output=np.float32
     )

@@ -103,7 +103,7 @@ def _trimmed_ratio(count: int) -> float:
 
 
 class Mender:
-    """Replaces bad pixels by the mean of their good neighbours (3x3, then 5x5), in place.
+    """Replaces bad pixels by the mean of their good neighbours (3x3, 5x5, then 9x9), in place.
 
     Parameters
     ----------
@@ -122,18 +122,19 @@ class Mender:
                 if len(near) >= 3:
                     break
             self.neighbours.append((near[:, 0] + top) * width + near[:, 1] + left)
-        # one flat gather and a segmented sum mend all pixels at once
+        # one flat gather and a segmented sum mend all pixels at once; those without a good neighbour stay as they are
+        known = [len(near) > 0 for near in self.neighbours]
+        self.index = self.index[np.array(known, bool)]
+        self.neighbours = [near for near in self.neighbours if len(near)]
         self._sizes = np.array([len(near) for near in self.neighbours])
-        self._gather = np.concatenate(self.neighbours) if len(self.index) else np.zeros(0, np.int64)
+        self._gather = np.concatenate(self.neighbours) if self.neighbours else np.zeros(0, np.int64)
         self._starts = np.concatenate([[0], np.cumsum(self._sizes)[:-1]]).astype(np.int64)
 
     def mend(self, image: NDArray[np.float32]) -> None:
         """Mend a contiguous image in place."""
-        if len(self.index) and len(self._gather):
+        if len(self.index):
             flat = image.reshape(-1)
-            sums = np.add.reduceat(flat[self._gather], np.minimum(self._starts, len(self._gather) - 1))
-            known = self._sizes > 0
-            flat[self.index[known]] = sums[known] / self._sizes[known]
+            flat[self.index] = np.add.reduceat(flat[self._gather], self._starts) / self._sizes
 
 
 def local_outliers(image: NDArray[np.float32], *, sigma: float, floor: float) -> NDArray[np.bool_]:
