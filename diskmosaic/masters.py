@@ -208,6 +208,15 @@ def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
 
 
 def _frame_list(recordings: Sequence[Recording]) -> list[tuple[Recording, int]]:
+    first = recordings[0]
+    for other in recordings[1:]:
+        if (other.height, other.width) != (first.height, first.width):
+            raise bad_input(
+                other.path,
+                found=f"{_size((other.height, other.width))} pixels",
+                expected=f"{_size((first.height, first.width))} as {first.path.name} has",
+                todo="set the role of one of them to 'ignore' in session.toml",
+            )
     return [(recording, index) for recording in recordings for index in range(recording.frame_count)]
 
 
