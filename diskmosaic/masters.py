@@ -7,6 +7,7 @@ cannot be told from vignetting in the flat itself; `diskmosaic.levels` solves it
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 
 import cv2
@@ -56,6 +57,12 @@ class Calibration:
             self.gain = (1.0 / np.maximum(flat.image, 0.02)).astype(np.float32)
         self.good = good
         self._mender = Mender(good)
+
+    def less(self, pattern: NDArray[np.float32]) -> Calibration:
+        """Return a calibration that also takes out a pattern, given as its logarithm (h, w)."""
+        other = copy.copy(self)
+        other.gain = np.exp(-pattern) if self.gain is None else self.gain * np.exp(-pattern)
+        return other
 
     def apply(self, raw: NDArray, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """Return the calibrated frame (h, w) in ADU; `out` is reused when given."""

@@ -23,12 +23,16 @@ from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
 from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.blend import feather
+from diskmosaic.masters import Calibration
+from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
-from diskmosaic.records import FloatImage, Placement, Tile
+from diskmosaic.recordings import Recording
+from diskmosaic.records import FRAME_DTYPE, FloatImage, Placement, Tile
 from diskmosaic.regions import Regions, find_regions
 
 COARSE_PX = 20.0  # Gaussian; what is slower is left to the levels' surface
 MIN_TILES = 5  # below, the others cannot tell pattern from Sun
+SAMPLE_FRAMES = 64  # of each recording, for the first round
 CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
 FRINGE_PX = 64.0  # Gaussian over which the fringes' amplitude is steady
 FRINGE_SIGMA = 2.5  # an amplitude below this many times its error is none
@@ -54,15 +58,15 @@ class Remainder:
     fringes: float
 
 
-def mend_tiles(
+def find_remainder(
     tiles: Sequence[Tile],
     flat: FloatImage | None = None,
     *,
     first: Sequence[Tile] | None = None,
     placement: Placement | None = None,
     progress: Progress = silent,
-) -> tuple[list[Tile], Remainder | None]:
-    """Take out of every tile the pattern that the other tiles share.
+) -> tuple[list[FloatImage], Remainder] | None:
+    """Find the pattern that tiles of one session share.
 
     Parameters
     ----------
@@ -77,13 +81,13 @@ def mend_tiles(
 
     Returns
     -------
-    tiles : list of Tile
-        Corrected.
-    remainder : Remainder or None
-        None with too few tiles to tell.
+    corrections : list of float32 (h, w)
+        Logarithm of the pattern in each tile, as the others tell it.
+    remainder : Remainder
+        None instead of both with too few tiles to tell.
     """
     if len(tiles) < MIN_TILES:
-        return list(tiles), None
+        return None
     regions = find_regions(tiles)
     logs = [_structure(tile, region) for tile, region in zip(tiles, regions, strict=True)]
     if first is not None and placement is not None:
@@ -95,11 +99,91 @@ def mend_tiles(
     transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])
     shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MIN_TILES)
     corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
-    mended = [
-        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, corrections, strict=True)
-    ]
     pattern = np.mean(corrections, axis=0, dtype=np.float64).astype(np.float32)
-    return mended, Remainder(pattern, float(np.std(pattern)), amplitude)
+    return corrections, Remainder(pattern, float(np.std(pattern)), amplitude)
+
+
+def mend_tiles(
+    tiles: Sequence[Tile], flat: FloatImage | None, placement: Placement, *, progress: Progress = silent
+) -> list[Tile]:
+    """Take out of placed tiles what pattern is still in them (the second round)."""
+    found = find_remainder(tiles, flat, first=tiles, placement=placement, progress=progress)
+    if found is None:
+        return list(tiles)
+    return [
+        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, found[0], strict=True)
+    ]
+
+
+def mend_calibrations(
+    recordings: Sequence[Recording],
+    calibration: Calibration,
+    flat: FloatImage | None,
+    *,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> tuple[list[Calibration], Remainder | None]:
+    """Find what the flat leaves in recordings before they are stacked (the first round).
+
+    The mean of a recording's frames as they are lies still on the sensor: its pattern is sharp and its Sun a little
+    blurred. Mending it there keeps the pattern from misleading the alignment of the frames, too.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        All tiles of the session, of one size.
+    calibration : Calibration
+    flat : float32 (h, w) or None
+        The flat in `calibration`.
+    jobs : int
+        Threads.
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    calibrations : list of Calibration
+        One per recording.
+    remainder : Remainder or None
+        None with too few recordings to tell.
+    """
+    if len(recordings) < MIN_TILES:
+        return [calibration] * len(recordings), None
+    means = list(
+        progress(
+            ordered_map(lambda recording: _mean_frame(recording, calibration), recordings, jobs=jobs),
+            "pattern left by the flat: sample",
+            total=len(recordings),
+            unit="recordings",
+        )
+    )
+    found = find_remainder(means, flat)
+    if found is None:
+        return [calibration] * len(recordings), None
+    corrections, remainder = found
+    return [calibration.less(correction) for correction in corrections], remainder
+
+
+def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
+    """The mean of a sample of frames, not aligned, as a tile."""
+    picks = np.unique(np.linspace(0, recording.frame_count - 1, SAMPLE_FRAMES).astype(int))
+    total = np.zeros((recording.height, recording.width), np.float32)
+    frame = None
+    for index in picks:
+        frame = calibration.apply(recording.gray(int(index)), frame)
+        total += frame
+    row = np.zeros(1, FRAME_DTYPE)
+    row["weight"] = 1
+    return Tile(
+        name=recording.name,
+        image=total / np.float32(len(picks)),
+        weight=np.ones(total.shape, np.float32),
+        noise=np.nan,
+        frames=row,
+        sharpness=np.nan,
+        time_utc=None,
+        recording=recording.path.name,
+    )
 
 
 def high_pass(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:

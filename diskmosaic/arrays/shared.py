@@ -18,7 +18,8 @@ from scipy import fft, ndimage
 WINDOW_PX = 64
 STEP_PX = 32
 MIN_COVER = 0.85  # of a window, for an image to have a say there
-MIN_SHRINK = 0.15  # weaker predictions are chance
+INDEPENDENT = 9.0  # of the 81 windows and frequencies averaged: windows overlap by half, frequencies by the taper
+MIN_SIGMA = 4.0  # an agreement below this many times what chance adds up to is none
 WEIGHT_RANGE = 20.0  # a quiet image weighs at most this many times the typical one
 
 
@@ -72,17 +73,19 @@ def predict_shared(
         return spectrum, weight, _others(spectrum, weight, transfers)
 
     agreement = np.zeros((len(tops), len(lefts), WINDOW_PX, WINDOW_PX // 2 + 1), np.float32)
-    power = np.zeros_like(agreement)
+    power, chance = np.zeros_like(agreement), np.zeros_like(agreement)
     for i, top in enumerate(tops):
         spectrum, weight, predicted = row(top)
         w = np.where((weight > 0).sum(axis=0) >= min_images, weight, 0)[:, :, None, None]
-        agreement[i] = np.sum(w * (spectrum * np.conj(predicted)).real, axis=0)
+        product = w * (spectrum * np.conj(predicted)).real
+        agreement[i] = np.sum(product, axis=0)
+        chance[i] = np.sum(np.square(product), axis=0)
         power[i] = np.sum(w * np.abs(predicted) ** 2, axis=0)
     # neighbouring windows and frequencies share their pattern: together they tell it from chance
-    for array in (agreement, power):
+    for array in (agreement, power, chance):
         ndimage.uniform_filter(array, size=(3, 3, 3, 3), output=array, mode=("nearest", "nearest", "wrap", "nearest"))
     shrink = np.clip(agreement / np.maximum(power, 1e-30), 0, 1)
-    shrink[shrink < MIN_SHRINK] = 0
+    shrink[agreement < MIN_SIGMA * np.sqrt(chance / INDEPENDENT)] = 0
     found = [np.zeros(shape, np.float32) for _ in images]
     norm = np.zeros(shape, np.float32)
     for i, top in enumerate(tops):
