@@ -14,8 +14,9 @@ SAMPLE_FRAMES = 6
 _BLOCK_PX = 16
 # fine structure is what is left of scales below this; a defocused Sun and clouds are far coarser
 _HIGH_PASS_PX = 12.0
-# neighbours share demosaiced or compressed noise, texture seen through a telescope reaches further than this
-_LAG_PX = 2
+# never along a line, where line noise correlates; further than demosaiced or compressed noise reaches, nearer
+# than the texture, whose difference after a small shift turns negative along that shift
+_LAGS = ((1, 2), (2, 1), (1, -2), (2, -1))
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def look_at(recording: Any) -> Content:
     -----
     Dust, rings and vignetting stay on the sensor and cancel in the difference of two frames, each divided by
     its own smooth brightness. What is left of a flat is white noise; of a tile also solar texture, because
-    the image jitters. The covariance of the difference with itself, shifted by 2 px, sees only the latter.
+    the image jitters. The covariance of the difference with itself, shifted by 2.2 px, sees only the latter.
     """
     count = min(SAMPLE_FRAMES, recording.frame_count)
     indices = np.unique(np.linspace(0, recording.frame_count - 1, count).round().astype(int))
@@ -94,11 +95,15 @@ def look_at(recording: Any) -> Content:
 
 
 def _lagged(difference: NDArray[np.float32]) -> float:
-    """Mean product with itself shifted along an axis; the smaller one: line noise correlates along lines."""
-    lag = _LAG_PX
-    along_y = float(np.mean(difference[lag:] * difference[:-lag], dtype=np.float64))
-    along_x = float(np.mean(difference[:, lag:] * difference[:, :-lag], dtype=np.float64))
-    return min(along_y, along_x)
+    """Mean product with itself shifted by the knight's moves of `_LAGS`."""
+    height, width = difference.shape
+    products = []
+    for dy, dx in _LAGS:
+        left, right = max(-dx, 0), max(dx, 0)
+        one = difference[: height - dy, left : width - right]
+        other = difference[dy:, right : width - left]
+        products.append(float(np.mean(one * other, dtype=np.float64)))
+    return float(np.mean(products))
 
 
 def _blocks(image: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -113,9 +118,9 @@ def _blocks(image: NDArray[np.float64]) -> NDArray[np.float64]:
 _DARK_LEVEL, _DARK_RANGE, _DARK_OFFSET = 0.04, 0.02, 0.25
 # a flat's darkest corner over its centre; sky beside the Sun is darker still
 _FLAT_EVENNESS = 0.25
-# rms of moving fine structure. Simulated evenings: flats 0 (noise leaves under 0.0005), the smoothest tile at
-# disk centre, with 0.3 of the usual contrast and 0.5 px of jitter, 0.0034; with usual contrast 0.010 to 0.023
-_FLAT_MOVING = 0.0012
+# rms of moving fine structure. Simulated evenings: flats 0 (chance is taken off), the smoothest tile at
+# disk centre, with 0.3 of the usual contrast and 0.5 px of jitter, 0.0033; with usual contrast 0.010 to 0.023
+_FLAT_MOVING = 0.0006
 
 
 def judge(contents: Sequence[Content]) -> list[str | None]:

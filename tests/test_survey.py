@@ -252,9 +252,9 @@ def test_a_tile_without_limb_is_no_flat(tmp_path, texture):
     stare(tmp_path / "e" / "3.ser", rng, texture=texture, jitter_px=0.5)
     assert roles(survey(tmp_path / "e")) == {"1.ser": "flat", "2.ser": "tile", "3.ser": "tile"}
     moving = [look_at(open_recording(tmp_path / "e" / f"{k}.ser")).moving for k in (1, 2, 3)]
-    # the threshold is 0.0012, and what chance makes of noise is taken off: three times clear on both sides
-    assert moving[0] < 0.0004
-    assert min(moving[1:]) > 0.0036
+    # the threshold is 0.0006, and what chance makes of noise is taken off; ten seeds gave 0 and 0.0009 or more
+    assert moving[0] < 0.0003
+    assert min(moving[1:]) > 0.0009
 
 
 def test_moving_structure_tells_tile_from_flat(evening):
@@ -262,6 +262,6 @@ def test_moving_structure_tells_tile_from_flat(evening):
     for name in ROLES:
         with open_recording(evening / name) as recording:
             moving[name] = look_at(recording).moving
-    # the threshold is 0.0012: three times clear on both sides
-    assert moving["flat.ser"] < 0.0004
+    # the threshold is 0.0006: clear on both sides
+    assert moving["flat.ser"] < 0.0003
     assert min(value for name, value in moving.items() if name.startswith("sun")) > 0.004
