@@ -252,7 +252,7 @@ def test_a_tile_without_limb_is_no_flat(tmp_path, texture):
     stare(tmp_path / "e" / "3.ser", rng, texture=texture, jitter_px=0.5)
     assert roles(survey(tmp_path / "e")) == {"1.ser": "flat", "2.ser": "tile", "3.ser": "tile"}
     moving = [look_at(open_recording(tmp_path / "e" / f"{k}.ser")).moving for k in (1, 2, 3)]
-    # the threshold is 0.0006, and what chance makes of noise is taken off; ten seeds gave 0 and 0.0009 or more
+    # the threshold is 0.0006, and the chance of noise is taken off; ten seeds gave 0 and 0.0009 or more
     assert moving[0] < 0.0003
     assert min(moving[1:]) > 0.0009
 
