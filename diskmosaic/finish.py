@@ -14,6 +14,8 @@ from diskmosaic.session import SESSION_FILE
 if TYPE_CHECKING:
     from diskmosaic.records import Tile
 
+MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
+
 
 def archived_tiles(job: Job) -> list[Path]:
     """List the stacked tiles in OUT, those whose recording a person ignores left out."""
@@ -36,7 +38,7 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
     parts = [
         {path.name: job.steps.digest(f"tile {path.stem}", path) for path in paths},
         {path.name: job.steps.digest(path.stem, path) for path in masters},
-        {stage: getattr(settings, stage).model_dump() for stage in ("placement", "levels", "limb", "disk")},
+        {stage: getattr(settings, stage).model_dump() for stage in ("masters", "placement", "levels", "limb")},
         dataclasses.asdict(observation),
         job.early_warnings(),
     ]
@@ -52,11 +54,17 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     from diskmosaic.levels import solve_levels
     from diskmosaic.limb import fit_limb
     from diskmosaic.placement import place_tiles
+    from diskmosaic.remainder import mend_tiles
 
     settings, observation = job.settings, job.observation
     tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
     _check_shapes(tiles, paths)
     placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
+    if settings.masters.mend:
+        flats = [read_master(path).image for path in masters if path.stem == "flat"]
+        tiles, remainder = mend_tiles(tiles, flats[0] if flats else None, placement, progress=job.progress)
+        if remainder is not None and remainder.rms > MOVES:
+            placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
     levels = solve_levels(tiles, placement, settings.levels)
     layout = plan_layout(placement, tiles[0].image.shape, observation)
     mosaic = blend_tiles(tiles, placement, levels, layout)

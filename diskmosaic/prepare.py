@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 from diskmosaic.files.atomic import write_json
 from diskmosaic.found import Found, Survey
 from diskmosaic.job import MASTERS, TILES, Job
+from diskmosaic.mending import STEP as REMAINDER
+from diskmosaic.mending import load, mend
 from diskmosaic.steps import STEPS_FOLDER
 
 if TYPE_CHECKING:
@@ -144,16 +146,19 @@ def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
     names = tile_names(found.of("tile"))
     common = [job.settings.tiles.model_dump(), prepared.digests(job), prepared.offset]
     calibration = _OnFirstUse(prepared)
+    remainders = mend(job, names, common, calibration.get, prepared.flat)
     paths = []
     for recording, name in job.progress(names, "stacking tiles", len(names), "tiles"):
         path = job.out / TILES / f"{name}.fits"
         times = [recording.start_utc, recording.end_utc, recording.camera]
-        parts = [name, job.sources([recording]), times, common]
+        remainder = remainders.get(name)
+        left = None if remainder is None else job.steps.digest(REMAINDER, remainder)
+        parts = [name, job.sources([recording]), times, common, left]
         job.step(
             f"tile {name}",
             parts,
             [path],
-            lambda r=recording, n=name, p=path: _stack(job, r, n, p, calibration),
+            lambda r=recording, n=name, p=path, m=remainder: _stack(job, r, n, p, calibration, m),
         )
         paths.append(path)
     unused = sorted(set((job.out / TILES).glob("[!.]*.fits")) - set(paths))
@@ -183,17 +188,22 @@ class _OnFirstUse:
         return self._calibration
 
 
-def _stack(job: Job, recording: Found, name: str, path: Path, calibration: _OnFirstUse) -> list[Path]:
+def _stack(
+    job: Job, recording: Found, name: str, path: Path, on_first_use: _OnFirstUse, remainder: Path | None
+) -> list[Path]:
     from diskmosaic.files.products import write_tile
     from diskmosaic.recordings import open_recording
     from diskmosaic.tiles import stack_tile
 
+    calibration = on_first_use.get((recording.height, recording.width))
+    if remainder is not None:
+        calibration = calibration.less(load(remainder))
     with open_recording(recording.file) as opened:
         tile = stack_tile(
             opened,
-            calibration.get((recording.height, recording.width)),
+            calibration,
             job.settings.tiles,
-            masters=calibration.identities,
+            masters=on_first_use.identities,
             jobs=job.jobs,
             progress=job.progress,
         )

@@ -62,7 +62,6 @@ def find_remainder(
     tiles: Sequence[Tile],
     flat: FloatImage | None = None,
     *,
-    first: Sequence[Tile] | None = None,
     placement: Placement | None = None,
     progress: Progress = silent,
 ) -> tuple[list[FloatImage], Remainder] | None:
@@ -74,8 +73,9 @@ def find_remainder(
         All of one size.
     flat : float32 (h, w), optional
         That the tiles were divided by: the phase of its fringes is the tiles' too, but for a constant.
-    first, placement : sequence of Tile and Placement, optional
-        The tiles as a first round mended them, and where they lie: for the second round.
+    placement : Placement, optional
+        Where the tiles lie, once a first round has mended them: what neighbours saw of the same Sun is then taken out
+        of each before the pattern is looked for.
     progress : callable
         Wraps an iterable.
 
@@ -90,9 +90,8 @@ def find_remainder(
         return None
     regions = find_regions(tiles)
     logs = [_structure(tile, region) for tile, region in zip(tiles, regions, strict=True)]
-    if first is not None and placement is not None:
-        seen = [_structure(tile, region) for tile, region in zip(first, regions, strict=True)]
-        logs = _less_neighbours(logs, seen, regions, placement, progress)
+    if placement is not None:
+        logs = _less_neighbours(logs, regions, placement, progress)
     source = None if flat is None else high_pass(np.log(np.maximum(flat, 0.02)), np.ones(flat.shape, bool))
     corrections, amplitude = _fringes(logs, regions, tiles, source)
     rest = [log - known for log, known in zip(logs, corrections, strict=True)]
@@ -105,24 +104,33 @@ def find_remainder(
 
 def mend_tiles(
     tiles: Sequence[Tile], flat: FloatImage | None, placement: Placement, *, progress: Progress = silent
-) -> list[Tile]:
-    """Take out of placed tiles what pattern is still in them (the second round)."""
-    found = find_remainder(tiles, flat, first=tiles, placement=placement, progress=progress)
+) -> tuple[list[Tile], Remainder | None]:
+    """Take out of placed tiles what pattern is still in them (the second round).
+
+    Returns
+    -------
+    tiles : list of Tile
+    remainder : Remainder or None
+        None with too few tiles to tell.
+    """
+    found = find_remainder(tiles, flat, placement=placement, progress=progress)
     if found is None:
-        return list(tiles)
-    return [
-        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, found[0], strict=True)
+        return list(tiles), None
+    corrections, remainder = found
+    mended = [
+        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, corrections, strict=True)
     ]
+    return mended, remainder
 
 
-def mend_calibrations(
+def sample_remainder(
     recordings: Sequence[Recording],
     calibration: Calibration,
     flat: FloatImage | None,
     *,
     jobs: int = 1,
     progress: Progress = silent,
-) -> tuple[list[Calibration], Remainder | None]:
+) -> tuple[list[FloatImage], Remainder] | None:
     """Find what the flat leaves in recordings before they are stacked (the first round).
 
     The mean of a recording's frames as they are lies still on the sensor: its pattern is sharp and its Sun a little
@@ -142,26 +150,14 @@ def mend_calibrations(
 
     Returns
     -------
-    calibrations : list of Calibration
-        One per recording.
-    remainder : Remainder or None
-        None with too few recordings to tell.
+    corrections, remainder
+        As from `find_remainder`, in the order of the recordings.
     """
     if len(recordings) < MIN_TILES:
-        return [calibration] * len(recordings), None
-    means = list(
-        progress(
-            ordered_map(lambda recording: _mean_frame(recording, calibration), recordings, jobs=jobs),
-            "pattern left by the flat: sample",
-            total=len(recordings),
-            unit="recordings",
-        )
-    )
-    found = find_remainder(means, flat)
-    if found is None:
-        return [calibration] * len(recordings), None
-    corrections, remainder = found
-    return [calibration.less(correction) for correction in corrections], remainder
+        return None
+    means = ordered_map(lambda recording: _mean_frame(recording, calibration), recordings, jobs=jobs)
+    label = "pattern left by the flat: sample"
+    return find_remainder(list(progress(means, label, total=len(recordings), unit="recordings")), flat)
 
 
 def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
@@ -210,9 +206,9 @@ def _shifts(tile: Tile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def _less_neighbours(
-    logs: list[FloatImage], seen: list[FloatImage], regions: list[Regions], placement: Placement, progress: Progress
+    logs: list[FloatImage], regions: list[Regions], placement: Placement, progress: Progress
 ) -> list[FloatImage]:
-    """Subtract from each tile what the mended others saw of the same Sun, where they saw it."""
+    """Subtract from each tile what the others saw of the same Sun, where they saw it."""
     feathers = [feather(region.disk) for region in regions]
     shape = logs[0].shape
     placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
@@ -229,7 +225,7 @@ def _less_neighbours(
                 continue
             part = (float(shift[0] - whole[0]), float(shift[1] - whole[1]))
             own = feathers[other][windows[1]]
-            total[windows[0]] += own * shift_fraction(seen[other][windows[1]], part)
+            total[windows[0]] += own * shift_fraction(logs[other][windows[1]], part)
             weight[windows[0]] += own
         # weights near 0 belong to the other tiles' very borders
         use = (weight > 0.01) & regions[k].disk

@@ -23,6 +23,7 @@ class MasterSettings(StageSettings):
     """How masters are averaged."""
 
     clip_sigma: float = Field(5.0, gt=2, description="values further off than this are left out of the mean")
+    mend: bool = Field(True, description="find what the flat leaves behind from all tiles together, and take it out")
     pilot_frames: int = Field(31, ge=5, description="frames whose median starts the clipping")
 
 
@@ -55,12 +56,6 @@ class LimbSettings(StageSettings):
     rays: int = Field(1440, ge=36, description="rays along which the edge is looked for")
 
 
-class DiskSettings(StageSettings):
-    """How the finished disk is laid out."""
-
-    margin: float = Field(0.06, ge=0, le=1, description="sky kept around the disk, in disk radii, where it was seen")
-
-
 class PictureSettings(StageSettings):
     """How pictures are exported."""
 
@@ -76,5 +71,4 @@ class Settings(StageSettings):
     placement: PlacementSettings = PlacementSettings()
     levels: LevelSettings = LevelSettings()
     limb: LimbSettings = LimbSettings()
-    disk: DiskSettings = DiskSettings()
     pictures: PictureSettings = PictureSettings()

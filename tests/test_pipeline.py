@@ -15,7 +15,7 @@ from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files import atomic
 from diskmosaic.found import Found
 from diskmosaic.recordings import open_recording
-from diskmosaic.settings import DiskSettings, PictureSettings, Settings
+from diskmosaic.settings import LimbSettings, PictureSettings, Settings
 
 from evening import results, write_ser
 
@@ -130,7 +130,7 @@ def test_only_what_a_setting_acts_on_is_done_again(evening_done):
     outcome = pipeline.run(evening_done, settings=Settings(pictures=PictureSettings(gamma=0.5)))
     redone = {name for name, state in outcome.steps.items() if state == "done"}
     assert redone == {"pictures", "report"}
-    outcome = pipeline.run(evening_done, settings=Settings(disk=DiskSettings(margin=0.1)))
+    outcome = pipeline.run(evening_done, settings=Settings(limb=LimbSettings(rays=1200)))
     redone = {name for name, state in outcome.steps.items() if state == "done"}
     assert {"assemble", "report"} <= redone
     assert not any(name.startswith("tile") for name in redone)
