@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import LSQUnivariateSpline, UnivariateSpline
+from scipy.interpolate import LSQUnivariateSpline
 
 RING = 0.004  # width of a ring, in radii
 # Denser where the curve bends. At 0.05 radii the curve stays within 0.5 % of both a smooth law and the rings' own medians
@@ -43,7 +45,7 @@ def ring_quiet(
     cuts = np.searchsorted(at, edges)
     centre, level = np.full(len(edges) - 1, np.nan), np.full(len(edges) - 1, np.nan)
     count = np.diff(cuts)
-    for i, (start, stop) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
+    for i, (start, stop) in enumerate(pairwise(cuts)):
         if stop - start < 4:
             continue
         ring = values[start:stop].astype(np.float64)
@@ -79,12 +81,12 @@ class QuietProfile:
         data = np.concatenate([value[::-1], value])
         weight = np.sqrt(np.concatenate([count[use][::-1], count[use]]))
         both = both + np.arange(len(both)) * 1e-12
-        inside = [knot for knot in KNOTS if r[0] < knot < r[-1]]
+        inside = []
+        for knot in KNOTS:  # rings may be missing between knots (partial disks): a knot needs data before it
+            if r[0] < knot < r[-1] and np.sum((r > (inside[-1] if inside else 0)) & (r < knot)) >= 3:
+                inside.append(knot)
         knots = np.array([-knot for knot in inside[::-1]] + inside)
-        try:
-            self._spline = LSQUnivariateSpline(both, data, knots, w=weight, k=3)
-        except ValueError:  # rings missing between knots (partial disks)
-            self._spline = UnivariateSpline(both, data, w=weight / weight.mean(), k=3, s=len(both) * np.var(data) * 1e-3)
+        self._spline = LSQUnivariateSpline(both, data, knots, w=weight, k=3)
         self.last = float(r[-1])
         self._end = float(self._spline(self.last))
         self._slope = float(self._spline.derivative()(self.last))
