@@ -155,5 +155,9 @@ def _linear(image: NDArray[np.float32], rows: NDArray[np.float64], columns: NDAr
     import cv2
 
     return cv2.remap(
-        image, columns.astype(np.float32), rows.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        image,
+        columns.astype(np.float32),
+        rows.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )

@@ -34,9 +34,7 @@ def check(found: Survey) -> None:
         )
     for recording in tiles:
         if recording.by_content == "dark":
-            raise bad_input(
-                recording.path, found="no light in its frames", expected="a tile of the Sun", todo=ignore
-            )
+            raise bad_input(recording.path, found="no light in its frames", expected="a tile of the Sun", todo=ignore)
     sizes = Counter(recording.geometry for recording in tiles)
     if len(sizes) > 1:
         parts = []

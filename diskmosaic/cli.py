@@ -125,9 +125,7 @@ def _fail(console: Console, sentence: str, error: BaseException) -> None:
     raise click.exceptions.Exit(CANNOT)
 
 
-@click.group(
-    epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
-)
+@click.group(epilog=CAUTION, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="diskmosaic")
 def commands() -> None:
     """Build the full disk of the Sun from overlapping tiles, recorded at long focal length.
@@ -186,9 +184,7 @@ _add("present", _tell_steps, "Export pictures and the report of the finished dis
 @folder_argument
 @out_option
 @common_options
-def survey_command(
-    folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool
-) -> None:
+def survey_command(folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool) -> None:
     """Find the recordings, tell what each one is, and note it in session.toml."""
 
     def action(console: Console) -> dict[str, Any]:
@@ -236,9 +232,7 @@ def _table(recordings: Any) -> list[str]:
         bits = "" if found.bits is None else str(found.bits)
         rows.append((found.path, found.role, found.by, str(found.frames or ""), size, bits, start))
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
-    ]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
 
 @commands.command("demo")

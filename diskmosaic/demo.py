@@ -170,9 +170,7 @@ def make_demo_session(folder: Path, truth: Path, scenario: Scenario, *, progress
 
     file = folder / SESSION_FILE
     if folder.exists() and not _is_ours(folder):
-        raise bad_input(
-            folder, found="other files", expected="a new or empty folder", todo="name another folder"
-        )
+        raise bad_input(folder, found="other files", expected="a new or empty folder", todo="name another folder")
     if _is_made(folder, truth, scenario):
         return False
     if not file.exists():
@@ -233,9 +231,7 @@ def _is_made(folder: Path, truth: Path, scenario: Scenario) -> bool:
     if not truth.is_dir():
         return False
     known = read_truth(truth)
-    recordings = ["flat.ser"] * bool(scenario.plan.flat_frames) + ["dark.ser"] * bool(
-        scenario.plan.dark_frames
-    )
+    recordings = ["flat.ser"] * bool(scenario.plan.flat_frames) + ["dark.ser"] * bool(scenario.plan.dark_frames)
     recordings += [tile.recording for tile in known.tiles]
     return known.plan == scenario.plan and all((folder / name).is_file() for name in recordings)
 

@@ -112,7 +112,11 @@ def flatten(image: NDArray[np.float32], limb: Circle) -> tuple[NDArray[np.float3
     try:
         curve = QuietProfile(centre, level, count, last=last)
     except ValueError:
-        return image, np.zeros((0, 2)), ["too little of the disk was seen to measure its centre-to-limb curve"]
+        return (
+            image,
+            np.zeros((0, 2)),
+            ["too little of the disk was seen to measure its centre-to-limb curve"],
+        )
     known = np.isfinite(level)
     return image / curve(radii), np.column_stack([centre[known], level[known]]), []
 
@@ -123,7 +127,9 @@ def _coordinates(
     """Return FITS cards, arcsec per pixel and warnings; no helioprojective axes without time and scale."""
     warnings = []
     cards: dict[str, object] = {}
-    time = observation.time_utc or mean_time([t for t, p in zip(tiles, placement.positions, strict=True) if np.isfinite(p[0])])
+    time = observation.time_utc or mean_time(
+        [t for t, p in zip(tiles, placement.positions, strict=True) if np.isfinite(p[0])]
+    )
     if time is None:
         warnings.append("no time is known (recordings, session.toml): disk.fits has no solar coordinates")
         return cards, observation.arcsec_per_px, warnings
@@ -134,7 +140,8 @@ def _coordinates(
         measured = sun.radius_arcsec / limb.radius_px
         if arcsec is not None and abs(measured / arcsec - 1) > 0.03:
             warnings.append(
-                f"the limb says {measured:.4f} arcsec/px, telescope, extender and pixel say {arcsec:.4f}: the limb was used"
+                f"the limb says {measured:.4f} arcsec/px, telescope, extender and pixel say {arcsec:.4f}: "
+                "the limb was used"
             )
         arcsec = measured
     if limb is None or arcsec is None:
@@ -143,8 +150,8 @@ def _coordinates(
         return cards, arcsec, warnings
     if observation.north_deg is None:
         warnings.append(
-            "solar north on the sensor is not known (observation.north_deg in session.toml): the disk was not turned, and "
-            "its coordinates take +y for north"
+            "solar north on the sensor is not known (observation.north_deg in session.toml): the disk was not "
+            "turned, and its coordinates take +y for north"
         )
     cards.update(
         helioprojective_cards(
@@ -159,4 +166,4 @@ def mean_time(tiles: Sequence[Tile]) -> str | None:
     stamps = [np.datetime64(tile.time_utc, "ms").astype(np.int64) for tile in tiles if tile.time_utc is not None]
     if not stamps:
         return None
-    return str(np.datetime64(int(round(float(np.mean(stamps)))), "ms"))
+    return str(np.datetime64(round(float(np.mean(stamps))), "ms"))

@@ -57,16 +57,10 @@ def find_files(folder: Path, out: Path) -> list[Path]:
             and (here / name).resolve() != out.resolve()
             and not (here / name / STEPS_FOLDER).is_dir()
         ]
-        files += [
-            here / name
-            for name in names
-            if not name.startswith(".") and Path(name).suffix.lower() in SUFFIXES
-        ]
+        files += [here / name for name in names if not name.startswith(".") and Path(name).suffix.lower() in SUFFIXES]
     if not files:
         kinds = " ".join(sorted(SUFFIXES))
-        raise bad_input(
-            folder, found="no recordings", expected=f"camera files ({kinds})", todo="check the path"
-        )
+        raise bad_input(folder, found="no recordings", expected=f"camera files ({kinds})", todo="check the path")
     return sorted(files, key=lambda file: file.relative_to(folder).as_posix())
 
 
@@ -85,9 +79,7 @@ def roles_by_name(paths: Sequence[str]) -> list[str | None]:
         nothing; the file's name goes before its folders'.
     """
     split = [[_words(part) for part in reversed(path.split("/"))] for path in paths]
-    everywhere = (
-        set.intersection(*({word for part in parts for word in part} for parts in split)) if split else set()
-    )
+    everywhere = set.intersection(*({word for part in parts for word in part} for parts in split)) if split else set()
     if len(paths) == 1:
         everywhere = set()
     roles: list[str | None] = []

@@ -84,9 +84,7 @@ def present_disk(job: Job) -> None:
     """Export the pictures and write the report."""
     disk, assembly = job.out / DISK, job.out / ASSEMBLY
     if not disk.exists():
-        raise bad_input(
-            disk, found="no such file", expected="the finished disk", todo="assemble the tiles first"
-        )
+        raise bad_input(disk, found="no such file", expected="the finished disk", todo="assemble the tiles first")
     job.read_outcome()
     digests = {path.name: job.steps.digest("assemble", path) for path in (disk, assembly)}
     observation = dataclasses.asdict(job.observation)

@@ -114,9 +114,7 @@ class Job:
         """What ``session.toml`` tells of instrument, place and sky."""
         return observation_of(self.document)
 
-    def step(
-        self, name: str, parts: Any, outputs: Sequence[Path], action: Callable[[], Iterable[Path]]
-    ) -> None:
+    def step(self, name: str, parts: Any, outputs: Sequence[Path], action: Callable[[], Iterable[Path]]) -> None:
         """Do a step unless it is done (see `Steps.run`), and note its files."""
         ran = self.steps.run(name, parts, action)
         self.outcome.steps[name] = "done" if ran else "unchanged"
@@ -170,9 +168,7 @@ class Job:
         path = open_session_file(self.folder, self.out)
         text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
         if self.given_settings is not None:
-            text += (
-                f"\n# given by the caller instead of [settings]:\n# {self.given_settings.model_dump_json()}\n"
-            )
+            text += f"\n# given by the caller instead of [settings]:\n# {self.given_settings.model_dump_json()}\n"
         return f"# diskmosaic run {self.folder.resolve().name}\n{text}"
 
 

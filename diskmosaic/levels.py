@@ -64,7 +64,9 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
         if len(placed) > 1:
             warnings.append("no overlap shows enough of the disk to compare the tiles' brightness")
         ones = np.ones(count)
-        return Levels(ones, np.zeros(count), np.ones(shape, np.float32), np.full(count, np.nan), np.nan, tuple(warnings))
+        return Levels(
+            ones, np.zeros(count), np.ones(shape, np.float32), np.full(count, np.nan), np.nan, tuple(warnings)
+        )
     gains, coefficients, sigma, left = _solve(samples, count, placed, powers)
     linear = np.zeros(2)
     if placement.limb is not None and len(placed) > 2:
@@ -138,7 +140,7 @@ def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.int
                 means.append(shrink(np.where(known, image, np.float32(0)), BLOCK_PX))
                 good = good & (share > 0.999)
             grid = np.indices(means[0].shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2
-            at_a = grid + [windows[0][0].start, windows[0][1].start]
+            at_a = [*grid, windows[0][0].start, windows[0][1].start]
             good = good & _on_disk(means, tiles, (a, b), at_a + placement.positions[a], placement.limb)
             take = good.reshape(-1)
             if take.sum() < 4:
@@ -234,7 +236,11 @@ def _tilt(tiles, placement: Placement, placed, gains, coefficients, powers) -> t
         weight = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0)
         # rings' mean places leave with their levels: only what goes round the disk counts
         mean_at = np.stack(
-            [np.bincount(ring, weight * at[:, i], 24) / np.maximum(np.bincount(ring, weight, 24), 1e-9) for i in (0, 1)], 1
+            [
+                np.bincount(ring, weight * at[:, i], 24) / np.maximum(np.bincount(ring, weight, 24), 1e-9)
+                for i in (0, 1)
+            ],
+            1,
         )
         free = at - mean_at[ring]
         normal = free.T @ (weight[:, None] * free)

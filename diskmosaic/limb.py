@@ -42,7 +42,9 @@ def sky_mask(image: FloatImage, disk_level: float, *, share: float = 0.2) -> NDA
 
 def border_points(sky: NDArray[np.bool_], known: NDArray[np.bool_], *, step: int = 4) -> NDArray[np.float64]:
     """Return (n, 2) rough points where sky meets disk, thinned by `step`; not where what is `known` ends."""
-    edge = sky & ~ndimage.binary_erosion(sky | ~ndimage.binary_erosion(known, iterations=3, border_value=1), border_value=1)
+    edge = sky & ~ndimage.binary_erosion(
+        sky | ~ndimage.binary_erosion(known, iterations=3, border_value=1), border_value=1
+    )
     edge[:3] = edge[-3:] = False
     edge[:, :3] = edge[:, -3:] = False
     return np.argwhere(edge).astype(float)[::step]
@@ -74,7 +76,7 @@ def edge_points(
     (n, 3) float
         y, x and the strength of the edge (brightness lost across it).
     """
-    per_ray = max(1, min(8, int(round(2 * np.pi * radius / rays))))
+    per_ray = max(1, min(8, round(2 * np.pi * radius / rays)))
     angles = (np.arange(rays * per_ray) + 0.5) / (rays * per_ray) * 2 * np.pi
     offsets = np.arange(-reach_px, reach_px + STEP_PX / 2, STEP_PX)
     sines, cosines = np.sin(angles), np.cos(angles)
@@ -94,7 +96,7 @@ def edge_points(
     fall = -np.gradient(smooth, STEP_PX, axis=1)
     whole = np.isfinite(fall).all(axis=1)
     fall = np.where(np.isfinite(fall), fall, 0)
-    margin = int(round(CENTROID_PX / STEP_PX))
+    margin = round(CENTROID_PX / STEP_PX)
     best = margin + np.argmax(fall[:, margin:-margin], axis=1)
     window = best[:, None] + np.arange(-margin, margin + 1)
     index = np.arange(len(best))
@@ -130,7 +132,9 @@ def rough_limb(points: NDArray[np.float64], *, tolerance: float = 3.0) -> Circle
     return consensus_circle(points, np.random.default_rng(20), tolerance=tolerance)
 
 
-def fit_limb(image: FloatImage, settings: LimbSettings, *, start: tuple[float, float, float] | None = None) -> Circle | None:
+def fit_limb(
+    image: FloatImage, settings: LimbSettings, *, start: tuple[float, float, float] | None = None
+) -> Circle | None:
     """Fit the limb circle of a mosaic's natural image.
 
     Parameters

@@ -207,7 +207,9 @@ def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
     for recording in recordings:
         picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
         mean = np.mean([recording.gray(int(index)).astype(np.float32) for index in picks], axis=0)
-        blocks = cv2.resize(mean, (max(mean.shape[1] // 32, 1), max(mean.shape[0] // 32, 1)), interpolation=cv2.INTER_AREA)
+        blocks = cv2.resize(
+            mean, (max(mean.shape[1] // 32, 1), max(mean.shape[0] // 32, 1)), interpolation=cv2.INTER_AREA
+        )
         darkest, brightest = min(darkest, float(blocks.min())), max(brightest, float(blocks.max()))
     if darkest < 0.15 * brightest:
         return darkest, f"no dark: an offset of {darkest:.1f} ADU was taken from the darkest sky off the limb"

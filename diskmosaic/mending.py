@@ -22,9 +22,7 @@ UNIT = 2e-5  # of the stored logarithm; 16 bits then reach from -0.65 to 0.65
 TOLD = 0.003  # rms from which on a person should know
 
 
-def mend(
-    job: Job, names: Sequence[tuple[Found, str]], common: list, calibration, flat: Path | None
-) -> dict[str, Path]:
+def mend(job: Job, names: Sequence[tuple[Found, str]], common: list, calibration, flat: Path | None) -> dict[str, Path]:
     """Find the remainder of every tile recording, one step for all of them.
 
     Parameters
@@ -86,7 +84,11 @@ def _find(job: Job, names, calibration, flat: Path | None, files: dict[str, Path
         written.append(files[name])
     warnings = []
     if remainder.rms > TOLD:
-        what = f"fringes of {100 * remainder.fringes:.1f} % amplitude among it" if remainder.fringes else "no fringes among it"
+        what = (
+            f"fringes of {100 * remainder.fringes:.1f} % amplitude among it"
+            if remainder.fringes
+            else "no fringes among it"
+        )
         left = "the flat left" if flat is not None else "without a flat"
         warnings.append(
             f"{left} a pattern of {100 * remainder.rms:.2f} % rms in the tiles ({what}); it was found from all tiles "

@@ -206,9 +206,7 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
         if turn > L1_ROUNDS and np.abs(step[: 2 * count]).max() < 1e-6:
             break
     covariance = np.linalg.pinv(normal)
-    solved = [
-        replace(p, residual_px=float(r), used=bool(t > 0)) for p, r, t in zip(pairs, length, trust, strict=True)
-    ]
+    solved = [replace(p, residual_px=float(r), used=bool(t > 0)) for p, r, t in zip(pairs, length, trust, strict=True)]
     final = None
     if with_limb:
         points = positions[active][owner] + edges

@@ -38,9 +38,7 @@ def is_north_up(header: Mapping[str, object]) -> bool:
     return str(card[0] if isinstance(card, tuple) else card).startswith("HPLN")
 
 
-def export_pictures(
-    disk: Disk, folder: Path, observation: Observation | None, settings: PictureSettings
-) -> list[Path]:
+def export_pictures(disk: Disk, folder: Path, observation: Observation | None, settings: PictureSettings) -> list[Path]:
     """Write ``disk.png``, ``disk.tif`` (16-bit gray) and ``disk.jpg`` (8-bit sRGB).
 
     Parameters
@@ -62,9 +60,7 @@ def export_pictures(
     OutputError
         If a file cannot be written; what was there before then stays.
     """
-    picture = render(
-        disk.natural, disk.uniform, disk.limb, gamma=settings.gamma, north_up=is_north_up(disk.header)
-    )
+    picture = render(disk.natural, disk.uniform, disk.limb, gamma=settings.gamma, north_up=is_north_up(disk.header))
     text = describe(disk.header, observation)
     writers: dict[str, Callable[[Path], None]] = {
         "disk.png": lambda path: _write_png(path, picture, text),

@@ -45,9 +45,7 @@ def run(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = Non
     return job.outcome
 
 
-def masters(
-    folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any
-) -> Outcome:
+def masters(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
     """Make the master dark and flat; like `run`."""
     job = _begin(folder, out, options)
     with alone(job.out):
@@ -55,9 +53,7 @@ def masters(
     return job.outcome
 
 
-def tiles(
-    folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any
-) -> Outcome:
+def tiles(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
     """Stack every recording into a tile, masters first; like `run`."""
     job = _begin(folder, out, options)
     with alone(job.out):
@@ -66,9 +62,7 @@ def tiles(
     return job.outcome
 
 
-def assemble(
-    folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any
-) -> Outcome:
+def assemble(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
     """Assemble the archived tiles of OUT into the disk; needs no raw video. Like `run`."""
     job = _begin(folder, out, options, raw=False)
     with alone(job.out):
@@ -77,9 +71,7 @@ def assemble(
     return job.outcome
 
 
-def present(
-    folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any
-) -> Outcome:
+def present(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
     """Export pictures and report of the finished disk; like `run`."""
     job = _begin(folder, out, options, raw=False)
     with alone(job.out):
@@ -94,7 +86,5 @@ def _begin(folder: Any, out: Any, options: dict[str, Any], *, raw: bool = True) 
     if raw:
         find_files(job.folder, job.out)
     elif not job.out.is_dir():
-        raise bad_input(
-            job.out, found="no such folder", expected="results of a run", todo="stack tiles first"
-        )
+        raise bad_input(job.out, found="no such folder", expected="results of a run", todo="stack tiles first")
     return job

@@ -27,8 +27,8 @@ from diskmosaic.limb import border_points, edge_points, rough_limb
 from diskmosaic.network import components, positions_from_pairs, solve
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
-from diskmosaic.regions import find_regions
 from diskmosaic.records import Circle, Pair, Placement, Tile
+from diskmosaic.regions import find_regions
 from diskmosaic.settings import PlacementSettings
 
 SEARCH_PX = 480  # longest side of a tile in the search
@@ -179,7 +179,9 @@ def _find_pairs(
     best = np.zeros(count)
     found = []
     for (a, b), peak in zip(
-        both, progress(ordered_map(search, both, jobs=jobs), "pairs", total=len(both), unit="pairs"), strict=True
+        both,
+        progress(ordered_map(search, both, jobs=jobs), "pairs", total=len(both), unit="pairs"),
+        strict=True,
     ):
         if peak is None:
             continue

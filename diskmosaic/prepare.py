@@ -96,9 +96,7 @@ def _archived(job: Job, role: str, found: Survey) -> Path | None:
     return None
 
 
-def _make(
-    job: Job, role: str, recordings: Sequence[Found], path: Path, dark: Path | None, offset: float
-) -> list[Path]:
+def _make(job: Job, role: str, recordings: Sequence[Found], path: Path, dark: Path | None, offset: float) -> list[Path]:
     from diskmosaic import masters
     from diskmosaic.files.products import read_master, write_master
     from diskmosaic.recordings import open_recording
@@ -162,9 +160,7 @@ def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
         )
         paths.append(path)
     unused = sorted(set((job.out / TILES).glob("[!.]*.fits")) - set(paths))
-    job.outcome.warn(
-        [f"{path.name}: no tile recording for it any more; not used in this run." for path in unused]
-    )
+    job.outcome.warn([f"{path.name}: no tile recording for it any more; not used in this run." for path in unused])
     return paths
 
 
@@ -228,9 +224,7 @@ def tile_names(recordings: Sequence[Found]) -> list[tuple[Found, str]]:
         [Path(r.path).name.replace(".", "_") for r in recordings],
         [r.path.replace("/", "_").replace(".", "_") for r in recordings],
     ]
-    counts = [
-        [names.count(name) for name in names] for names in ([n.casefold() for n in c] for c in candidates)
-    ]
+    counts = [[names.count(name) for name in names] for names in ([n.casefold() for n in c] for c in candidates)]
     named, taken = [], set()
     for index, recording in enumerate(recordings):
         level = next((k for k in range(3) if counts[k][index] == 1), 2)

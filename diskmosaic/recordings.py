@@ -219,11 +219,7 @@ def _facts(path: Path, contents: Contents) -> tuple[NDArray[np.datetime64] | Non
         beside = {}  # a settings file is a help, never a condition
     camera = {**beside, **contents.camera}
     times = contents.times
-    ends = [
-        np.datetime64(beside[key].removesuffix("Z"), "us")
-        for key in ("start_utc", "end_utc")
-        if key in beside
-    ]
+    ends = [np.datetime64(beside[key].removesuffix("Z"), "us") for key in ("start_utc", "end_utc") if key in beside]
     if times is None and len(ends) == 2 and ends[0] <= ends[1]:
         step = (ends[1] - ends[0]) / max(1, contents.frame_count - 1)
         times = ends[0] + np.arange(contents.frame_count) * step

@@ -118,7 +118,8 @@ def mend_tiles(
         return list(tiles), None
     corrections, remainder = found
     mended = [
-        replace(tile, image=tile.image * np.exp(-correction)) for tile, correction in zip(tiles, corrections, strict=True)
+        replace(tile, image=tile.image * np.exp(-correction))
+        for tile, correction in zip(tiles, corrections, strict=True)
     ]
     return mended, remainder
 
@@ -270,9 +271,10 @@ def _fringes(
     all_up, all_down = np.sum(up, axis=0), np.sum(down, axis=0)
     mean = all_up / np.maximum(all_down, 1e-12)
     # the tiles' own answers scatter about their mean: that is the error of the mean
-    scatter = sum(
-        d**2 * np.abs(u / np.maximum(d, 1e-12) - mean) ** 2 for u, d in zip(up, down, strict=True)
-    ) / np.maximum(all_down, 1e-12) ** 2
+    scatter = (
+        sum(d**2 * np.abs(u / np.maximum(d, 1e-12) - mean) ** 2 for u, d in zip(up, down, strict=True))
+        / np.maximum(all_down, 1e-12) ** 2
+    )
     believed = np.clip(1 - scatter / np.maximum(np.abs(mean) ** 2, 1e-20), 0, 1)
     believed[np.abs(mean) ** 2 < FRINGE_SIGMA**2 * scatter] = 0
     if not believed.any():

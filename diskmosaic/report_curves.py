@@ -41,8 +41,7 @@ def grading_curves(tiles: Sequence[TileView]) -> str:
         charts.append(f"<div><h3>{escape(tile.name)}</h3>{chart.svg()}</div>")
     return section(
         "Grading of the frames",
-        '<p>Larger is sharper. Frames <span class="key-first">in colour</span> were stacked, '
-        "gray ones were not.</p>",
+        '<p>Larger is sharper. Frames <span class="key-first">in colour</span> were stacked, gray ones were not.</p>',
         f'<div class="row small">{"".join(charts)}</div>',
     )
 
@@ -82,11 +81,7 @@ def limb_residuals(view: DiskView) -> str:
     if angle.size < 8:
         return section(title, "<p>Too little of the limb was seen to show its residuals.</p>")
     span = max(float(np.percentile(np.abs(off), 98)) * 1.2, 0.2)
-    way = (
-        "position angle from solar north through east"
-        if view.north_up
-        else "angle from +x (right) towards +y (down)"
-    )
+    way = "position angle from solar north through east" if view.north_up else "angle from +x (right) towards +y (down)"
     chart = Chart(
         (0, 360),
         (-span, span),
@@ -156,9 +151,5 @@ def seam_table(assembly: Mapping[str, Any]) -> str:
     if not seams:
         return ""
     head = list(seams[0])
-    rows = [
-        [number(v) if isinstance(v, float) else v for v in (seam.get(key) for key in head)] for seam in seams
-    ]
-    return section(
-        "Seams", table("Steps of brightness where tiles meet", [h.replace("_", " ") for h in head], rows)
-    )
+    rows = [[number(v) if isinstance(v, float) else v for v in (seam.get(key) for key in head)] for seam in seams]
+    return section("Seams", table("Steps of brightness where tiles meet", [h.replace("_", " ") for h in head], rows))

@@ -74,8 +74,7 @@ class Chart:
     ) -> None:
         self._x, self._y = x_range, y_range
         self._parts = [
-            f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
-            f'aria-label="{escape(alt, quote=True)}">'
+            f'<svg class="chart" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(alt, quote=True)}">'
         ]
         bottom, right = HEIGHT - _BOTTOM, WIDTH - _RIGHT
         for tick in nice_ticks(*x_range) if x_ticks is None else x_ticks:
@@ -179,9 +178,7 @@ def tile_map(
     def place(point: NDArray[np.float64]) -> tuple[float, float]:
         return float(point[1]), float(height - 1 - point[0] if flip else point[0])
 
-    everything = np.array(
-        [place(point) for outline in outlines for point in outline] + [(0, 0), (width, height)]
-    )
+    everything = np.array([place(point) for outline in outlines for point in outline] + [(0, 0), (width, height)])
     (x0, y0), (x1, y1) = everything.min(axis=0) - unit, everything.max(axis=0) + unit
     sizes = [float(np.hypot(*residual)) for *_, residual in links if residual is not None]
     legend_high = 6 * unit if sizes else 0

@@ -15,9 +15,7 @@ def section(title: str, *parts: str) -> str:
     return f"<section>\n<h2>{escape(title)}</h2>\n" + "\n".join(parts) + "\n</section>"
 
 
-def table(
-    caption: str, head: Sequence[str], rows: Iterable[Sequence[object]], *, words: Sequence[int] = ()
-) -> str:
+def table(caption: str, head: Sequence[str], rows: Iterable[Sequence[object]], *, words: Sequence[int] = ()) -> str:
     """A table whose first column names the row.
 
     Parameters

@@ -99,9 +99,7 @@ def tile_ties(view: DiskView, assembly: Mapping[str, Any], tiles: Sequence[TileV
         )
         for pair in sorted(pairs, key=lambda pair: (-(pair.get("residual_px") or 0), pair["a"], pair["b"]))
     ]
-    ties = table(
-        "Ties, the worst first", ["tiles", "correlation", "significance", "left over, px", "used"], rows
-    )
+    ties = table("Ties, the worst first", ["tiles", "correlation", "significance", "left over, px", "used"], rows)
     return section(
         "Map of the tiles",
         figure(
@@ -139,9 +137,7 @@ def master_pictures(masters: Mapping[str, Master]) -> str:
         small = stretched(block_mean(master.image, factor), middle - far, middle + far)
         spread = f"{number(100 * far, 2)} %" if master.kind == "flat" else f"{number(far, 3)} ADU"
         figures.append(
-            picture(
-                inline_jpeg(small), f"Master {master.kind}.", f"{name}: gray is {number(middle)}, ± {spread}."
-            )
+            picture(inline_jpeg(small), f"Master {master.kind}.", f"{name}: gray is {number(middle)}, ± {spread}.")
         )
         typical = median(master.uncertainty)
         height, width = master.image.shape
@@ -158,9 +154,7 @@ def master_pictures(masters: Mapping[str, Master]) -> str:
             )
         )
     head = ["master", "size", "frames", "clipped", "level, ADU", "offset, ADU", "uncertainty", "bad pixels"]
-    sources = [
-        (source.name, f"{name}: {source.sha256}") for name, m in masters.items() for source in m.sources
-    ]
+    sources = [(source.name, f"{name}: {source.sha256}") for name, m in masters.items() for source in m.sources]
     return section(
         "Masters",
         f'<div class="row">{"".join(figures)}</div>',
@@ -169,9 +163,7 @@ def master_pictures(masters: Mapping[str, Master]) -> str:
     )
 
 
-def flat_comparison(
-    assembly: Mapping[str, Any], tiles: Sequence[TileView], masters: Mapping[str, Master]
-) -> str:
+def flat_comparison(assembly: Mapping[str, Any], tiles: Sequence[TileView], masters: Mapping[str, Master]) -> str:
     """The tile nearest to the disk's centre, before and after the flat."""
     by_recording = {tile.recording: tile for tile in tiles}
     shape = np.array(assembly["shape"], float)

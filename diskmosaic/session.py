@@ -193,9 +193,7 @@ def parse_session(text: str, name: str = SESSION_FILE) -> SessionDocument:
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise bad_input(
-            name, found=f"a slip of the pen ({error})", expected="TOML", todo="correct that line"
-        ) from None
+        raise bad_input(name, found=f"a slip of the pen ({error})", expected="TOML", todo="correct that line") from None
     try:
         return SessionDocument.model_validate(values)
     except ValidationError as error:
@@ -239,9 +237,7 @@ def _explain(name: str, error: ValidationError) -> InputError:
         known = _known_keys(location[:-1])
         close = difflib.get_close_matches(location[-1], known, n=1)
         todo = f"write {close[0]}" if close else "correct or remove it"
-        return bad_input(
-            f"{name}: {key}", found="an unknown key", expected=f"one of {', '.join(known)}", todo=todo
-        )
+        return bad_input(f"{name}: {key}", found="an unknown key", expected=f"one of {', '.join(known)}", todo=todo)
     if kind == "missing":
         return bad_input(f"{name}: {key}", found="nothing", expected="a value", todo="add the key")
     if kind in expected:

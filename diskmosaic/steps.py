@@ -103,9 +103,7 @@ class Cache:
             self._changed = False
 
 
-def content_hashes(
-    files: Sequence[Path], known: Cache, *, jobs: int, progress: Progress = silent
-) -> dict[Path, str]:
+def content_hashes(files: Sequence[Path], known: Cache, *, jobs: int, progress: Progress = silent) -> dict[Path, str]:
     """SHA-256 of each file, reading only those that have changed since the last time.
 
     Parameters

@@ -103,14 +103,10 @@ def ephemeris(time_utc: str | datetime) -> SunEphemeris:
     distance = float(np.linalg.norm(earth))
     towards_earth = earth / distance
 
-    pole = np.array(
-        [np.cos(_POLE_DEC) * np.cos(_POLE_RA), np.cos(_POLE_DEC) * np.sin(_POLE_RA), np.sin(_POLE_DEC)]
-    )
+    pole = np.array([np.cos(_POLE_DEC) * np.cos(_POLE_RA), np.cos(_POLE_DEC) * np.sin(_POLE_RA), np.sin(_POLE_DEC)])
     b0 = np.arcsin(pole @ towards_earth)
 
-    node = np.array(
-        [-np.sin(_POLE_RA), np.cos(_POLE_RA), 0.0]
-    )  # where the solar equator crosses the celestial one
+    node = np.array([-np.sin(_POLE_RA), np.cos(_POLE_RA), 0.0])  # where the solar equator crosses the celestial one
     from_node = np.arctan2(np.cross(pole, node) @ towards_earth, node @ towards_earth)
     days = (tt1 - _J2000) + tt2 - distance * _LIGHT_DAYS_PER_AU
     l0 = (np.rad2deg(from_node) - _MERIDIAN_DEG - _ROTATION_DEG_PER_DAY * days) % 360

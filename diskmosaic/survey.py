@@ -85,9 +85,7 @@ def _session_file(folder: Path, out: Path, out_given: bool) -> Path:
     return out / SESSION_FILE
 
 
-def _look_at_all(
-    files: Sequence[Path], known: Cache, jobs: int, progress: Progress
-) -> dict[Path, dict[str, Any]]:
+def _look_at_all(files: Sequence[Path], known: Cache, jobs: int, progress: Progress) -> dict[Path, dict[str, Any]]:
     """Return the facts about each file, looking only into those that have changed."""
     from diskmosaic.files.sidecar import read_sidecar
 
@@ -101,9 +99,7 @@ def _look_at_all(
         from diskmosaic.parallel import ordered_map
 
         looked = ordered_map(_facts, missing, jobs=jobs)
-        for file, fact in zip(
-            missing, progress(looked, "looking at recordings", len(missing), "files"), strict=True
-        ):
+        for file, fact in zip(missing, progress(looked, "looking at recordings", len(missing), "files"), strict=True):
             facts[file] = fact
             if "problem" not in fact:  # a file that is mended may keep its size and time
                 known.put(file, "facts", fact, validity[file])
@@ -210,7 +206,5 @@ def _warnings(recordings: Sequence[Found], paths: Sequence[str], said: Mapping[s
         if roles[role] > 1:
             names = ", ".join(found.path for found in recordings if found.role == role)
             texts.append(f"{roles[role]} recordings are {role}s and are averaged together: {names}.")
-    texts += [
-        f"{path}: in {SESSION_FILE}, but there is no such recording." for path in said if path not in paths
-    ]
+    texts += [f"{path}: in {SESSION_FILE}, but there is no such recording." for path in said if path not in paths]
     return tuple(dict.fromkeys(texts))

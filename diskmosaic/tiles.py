@@ -77,7 +77,9 @@ def stack_tile(
 
     looks: list[Look] = []
     parts = chunks(count, CHUNK)
-    for part in progress(ordered_map(look_at, parts, jobs=jobs), f"{recording.name}: grade", total=len(parts), unit="chunks"):
+    for part in progress(
+        ordered_map(look_at, parts, jobs=jobs), f"{recording.name}: grade", total=len(parts), unit="chunks"
+    ):
         looks.extend(part)
     chosen = _choose(looks, settings)
     stack = _Stack(recording, calibration, looks, chosen)
@@ -125,7 +127,9 @@ class _Choice:
 def _refuse_dark(recording: Recording, calibration: Calibration) -> None:
     picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
     frames = [calibration.apply(recording.gray(int(index))) for index in picks]
-    noise = float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]])) if len(frames) > 1 else 0.0
+    noise = (
+        float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]])) if len(frames) > 1 else 0.0
+    )
     light = max(float(np.percentile(frame, 99.5)) for frame in frames)
     if light <= max(3 * noise, 0.5):
         raise bad_input(
@@ -190,7 +194,11 @@ def _choose(looks: list[Look], settings: TileSettings) -> _Choice:
     weight = np.zeros(len(looks), np.float32)
     weight[order] = 1
     lost = int((~shown).sum())
-    warnings = (f"{lost} of {len(looks)} frames do not show the field (cloud or lost guiding) and were dropped",) if lost > 0.1 * len(looks) else ()
+    warnings = (
+        (f"{lost} of {len(looks)} frames do not show the field (cloud or lost guiding) and were dropped",)
+        if lost > 0.1 * len(looks)
+        else ()
+    )
     return _Choice(weight, shown, warnings)
 
 
@@ -216,7 +224,12 @@ class _Stack:
     """Warps chosen frames onto the tile's canvas and sums them."""
 
     def __init__(self, recording: Recording, calibration: Calibration, looks: list[Look], chosen: _Choice):
-        self.recording, self.calibration, self.looks, self.weight = recording, calibration, looks, chosen.weight
+        self.recording, self.calibration, self.looks, self.weight = (
+            recording,
+            calibration,
+            looks,
+            chosen.weight,
+        )
         self.shape = (recording.height, recording.width)
         fields = np.stack([look.field for look in looks]) * np.float32(2)  # to full resolution
         self.whole = fields.mean(axis=(1, 2), dtype=np.float64)

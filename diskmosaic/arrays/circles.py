@@ -173,9 +173,7 @@ def flattening(points: NDArray[np.float64], fit: CircleFit) -> float:
     use = fit.used
     offset = points[use] - fit.centre
     angle = np.arctan2(offset[:, 0], offset[:, 1])
-    columns = np.column_stack(
-        [np.ones(use.sum()), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
-    )
+    columns = np.column_stack([np.ones(use.sum()), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
     root = np.sqrt(fit.weights[use])
     answer = np.linalg.lstsq(columns * root[:, None], fit.residuals[use] * root, rcond=None)[0]
     return float(2 * np.hypot(answer[3], answer[4]) / fit.radius)

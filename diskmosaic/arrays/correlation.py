@@ -41,9 +41,7 @@ def shrink(image: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     if factor == 1:
         return image
     height, width = image.shape[0] // factor, image.shape[1] // factor
-    return cv2.resize(
-        image[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA
-    )
+    return cv2.resize(image[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
 
 
 def texture(
@@ -161,9 +159,7 @@ def best_shifts(fixed: Spectra, moving: Spectra, *, min_pixels: float, peaks: in
         if score[row, column] <= 0:
             break
         shift = (_signed(row, fixed.shape[0], padded[0]), _signed(column, fixed.shape[1], padded[1]))
-        found.append(
-            Peak(shift, float(correlation[row, column]), float(score[row, column]), int(count[row, column]))
-        )
+        found.append(Peak(shift, float(correlation[row, column]), float(score[row, column]), int(count[row, column])))
         near_rows = np.arange(row - 4, row + 5) % padded[0]
         near_columns = np.arange(column - 4, column + 5) % padded[1]
         score[np.ix_(near_rows, near_columns)] = 0
@@ -243,9 +239,9 @@ def refine(
             return None
         both = 0.5 * (a + b)
         grad_y, grad_x = np.gradient(both)
-        columns = np.stack(
-            [grad_y[weight], grad_x[weight], both[weight], np.ones(int(weight.sum()))], axis=1
-        ).astype(float)
+        columns = np.stack([grad_y[weight], grad_x[weight], both[weight], np.ones(int(weight.sum()))], axis=1).astype(
+            float
+        )
         difference = (b - a)[weight].astype(float)
         normal = columns.T @ columns
         try:

@@ -125,8 +125,12 @@ class Reference:
         surface = fft.irfft2(spectrum * self._conjugate, self._padded)
         row, column = np.unravel_index(int(np.argmax(surface)), surface.shape)
         height, width = surface.shape
-        y = row + _parabola(surface[(row - 1) % height, column], surface[row, column], surface[(row + 1) % height, column])
-        x = column + _parabola(surface[row, (column - 1) % width], surface[row, column], surface[row, (column + 1) % width])
+        y = row + _parabola(
+            surface[(row - 1) % height, column], surface[row, column], surface[(row + 1) % height, column]
+        )
+        x = column + _parabola(
+            surface[row, (column - 1) % width], surface[row, column], surface[row, (column + 1) % width]
+        )
         y, x = (y - height if y > height / 2 else y), (x - width if x > width / 2 else x)
         return y * band.shape[0] / small.shape[0], x * band.shape[1] / small.shape[1]
 
@@ -177,7 +181,10 @@ class Reference:
         for width in LEVELS:
             pixels = self._cell_pixels * 4 * np.pi * width**2 / 4  # of the window; a quarter: noise is correlated
             damp = noise / (pixels * PRIOR_PX**2) + 1e-4 * (a + c)
-            smooth = [cv2.GaussianBlur(part, (0, 0), width, borderType=cv2.BORDER_REPLICATE) for part in (*self._products, *right)]
+            smooth = [
+                cv2.GaussianBlur(part, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
+                for part in (*self._products, *right)
+            ]
             answer = _solve(*smooth, damp, prior[..., 0], prior[..., 1])
             prior = np.stack(answer, axis=-1).astype(np.float32)
         return np.clip(prior, -2, 2)

@@ -92,7 +92,11 @@ def find_carrier(image: NDArray[np.float32]) -> Carrier | None:
         weight = np.abs(amplitude[:-1, :-1]) ** 2
         places = np.stack(np.meshgrid(*(np.arange(n) * 8 + 4.0 for n in weight.shape), indexing="ij"), -1)
         step, _ = _fit_gradient(
-            places.reshape(-1, 2), np.stack([left_y, left_x], -1).reshape(-1, 2), weight.reshape(-1), powers, shape
+            places.reshape(-1, 2),
+            np.stack([left_y, left_x], -1).reshape(-1, 2),
+            weight.reshape(-1),
+            powers,
+            shape,
         )
         coefficients = coefficients + step
     return _carrier(coefficients, powers, shape, followed)

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import LSQUnivariateSpline
 
 RING = 0.004  # width of a ring, in radii
-# Denser where the curve bends. At 0.05 radii the curve stays within 0.5 % of both a smooth law and the rings' own medians
-# on a real chromospheric disk; finer knots begin to follow single active belts.
+# Denser where the curve bends. At 0.05 radii the curve stays within 0.5 % of both a smooth law and the rings' own
+# medians on a real chromospheric disk; finer knots begin to follow single active belts.
 KNOTS = (*(0.05 * i for i in range(1, 19)), 0.93, 0.955, 0.975, 0.988)
 
 

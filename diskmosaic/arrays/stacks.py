@@ -111,7 +111,7 @@ class Mender:
     """
 
     def __init__(self, good: NDArray[np.bool_]):
-        height, width = good.shape
+        _height, width = good.shape
         rows, columns = np.nonzero(~good)
         self.index = rows * width + columns
         self.neighbours: list[NDArray[np.int64]] = []

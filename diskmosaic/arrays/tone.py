@@ -15,9 +15,7 @@ from numpy.typing import NDArray
 _LOW, _HIGH = 0.3, 99.7  # per cent of the disk that lie below the straight part's ends
 _MARGIN_LOW, _MARGIN_HIGH = 0.3, 0.2  # how far the ends lie beyond those, in distances from the median
 _DARKEST = 0.005  # per cent: the cores of spots ...
-_DARKEST_AT = (
-    -0.3
-)  # ... lie no lower than this on the straight part drawn on, where the toe still tells them apart
+_DARKEST_AT = -0.3  # ... lie no lower than this on the straight part drawn on, where the toe still tells them apart
 _LEAST_RANGE = 0.05  # of the median: stretching a disk of less contrast would show its noise only
 _QUIET_AT_MOST = 0.7  # of the straight part: a quiet disk with spots is not left nearly white
 _TOE = _SHOULDER = 0.1  # of the range

@@ -106,9 +106,7 @@ def read_result(out: Path) -> Result:
     if (out / "masters" / "flat.fits").is_file():
         with fits.open(out / "masters" / "flat.fits", memmap=False) as hdus:
             flat = _native(hdus[0].data, np.float32)
-            count = next(
-                (int(hdus[0].header[key]) for key in ("FRAMES", "NFRAMES") if key in hdus[0].header), 0
-            )
+            count = next((int(hdus[0].header[key]) for key in ("FRAMES", "NFRAMES") if key in hdus[0].header), 0)
     to_disk = np.array([placed["to_disk"] for placed in assembly["tiles"]], float).reshape(-1, 2, 3)
     return Result(natural, uniform, weight, tile, header, assembly, to_disk, tuple(frames), flat, count)
 
@@ -119,9 +117,7 @@ def compare(result: Result, truth: Truth) -> Comparison:
     known = tuple(by_name[placed["recording"]] for placed in result.assembly["tiles"])
     centre = (np.array(truth.plan.tile_shape) - 1) / 2
     found = result.to_disk[:, :, :2] @ centre + result.to_disk[:, :, 2]
-    where = np.array(
-        [true_position(tile, frames, truth) for tile, frames in zip(known, result.frames, strict=True)]
-    )
+    where = np.array([true_position(tile, frames, truth) for tile, frames in zip(known, result.frames, strict=True)])
     linear = nominal_map(result, truth)
     turned = any(abs(placed["angle_deg"]) > 1e-3 or placed["mirrored"] for placed in result.assembly["tiles"])
     if turned and len(known) > 1:
@@ -146,9 +142,7 @@ def compare(result: Result, truth: Truth) -> Comparison:
     blurred = ndimage.gaussian_filter(image, _blur(image, result.natural, seen & (radius < 0.9)))
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(seen, np.log(result.natural / blurred), np.nan).astype(np.float32)
-    return Comparison(
-        result, truth, known, linear, origin, ideal, found, radius.astype(np.float32), blurred, ratio
-    )
+    return Comparison(result, truth, known, linear, origin, ideal, found, radius.astype(np.float32), blurred, ratio)
 
 
 def true_position(tile: TileTruth, frames: NDArray[np.void] | None, truth: Truth) -> NDArray[np.float64]:
@@ -168,9 +162,7 @@ def nominal_map(result: Result, truth: Truth) -> NDArray[np.float64]:
     return left @ right * sizes.mean()
 
 
-def fitted_turn(
-    where: NDArray, found: NDArray, linear: NDArray, *, scale: bool = False
-) -> NDArray[np.float64]:
+def fitted_turn(where: NDArray, found: NDArray, linear: NDArray, *, scale: bool = False) -> NDArray[np.float64]:
     """Turn (and scale) `linear` to bring the points `where` best onto `found`."""
     a = (where - where.mean(0)) @ linear.T
     b = found - found.mean(0)
@@ -207,8 +199,7 @@ def _blur(image: NDArray, natural: NDArray, mask: NDArray[np.bool_]) -> float:
         return 1.0
     # the middle of the disk tells it as well as the whole
     part = tuple(
-        slice(max(int(i.mean()) - 350, i.min()), min(int(i.mean()) + 350, i.max()) + 1)
-        for i in (rows, columns)
+        slice(max(int(i.mean()) - 350, i.min()), min(int(i.mean()) + 350, i.max()) + 1) for i in (rows, columns)
     )
     image, inside = image[part], mask[part]
     wanted = np.log(np.where(inside, natural[part], 1))
@@ -218,6 +209,4 @@ def _blur(image: NDArray, natural: NDArray, mask: NDArray[np.bool_]) -> float:
         trial = np.log(ndimage.gaussian_filter(image, sigma))
         return float(np.mean((trial - smooth(trial, inside, 6) - wanted)[inside] ** 2))
 
-    return float(
-        optimize.minimize_scalar(misfit, bounds=(0.05, 4), method="bounded", options={"xatol": 0.02}).x
-    )
+    return float(optimize.minimize_scalar(misfit, bounds=(0.05, 4), method="bounded", options={"xatol": 0.02}).x)

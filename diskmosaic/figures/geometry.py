@@ -37,9 +37,7 @@ def placement(seen: Comparison) -> dict[str, float | None]:
             left = (seen.found_yx - seen.found_yx.mean(0)) - (where - where.mean(0)) @ linear.T
             figures[f"placement_{name}_rms_px"] = _rms(np.hypot(*left.T))
             if scale:
-                figures["scale_error"] = float(
-                    np.sqrt(abs(np.linalg.det(linear) / np.linalg.det(seen.linear))) - 1
-                )
+                figures["scale_error"] = float(np.sqrt(abs(np.linalg.det(linear) / np.linalg.det(seen.linear))) - 1)
     return figures
 
 

@@ -100,9 +100,7 @@ def seams(seen: Comparison, *, depth_px: int = 12, length_px: int = 24) -> dict[
         clear = cv2.dilate(any_edge.astype(np.uint8), np.ones(reach, np.uint8)) == 0
         at_seams.append(step[seam & usable])
         others = step[clear & usable]
-        elsewhere.append(
-            rng.choice(others, min(others.size, 20_000), replace=False) if others.size else others
-        )
+        elsewhere.append(rng.choice(others, min(others.size, 20_000), replace=False) if others.size else others)
     at_seams, elsewhere = np.concatenate(at_seams), np.concatenate(elsewhere)
     if at_seams.size < 20 or elsewhere.size < 20:
         return {"seam_median": None, "seam_p95": None}
@@ -190,9 +188,7 @@ def _ideal_variance(seen: Comparison, k: int, sun_level: float) -> float:
     weight, transparency = np.ones(len(known.shifts)), known.transparency
     if frames is not None and frames["weight"].sum() > 0:
         weight, transparency = frames["weight"].astype(float), transparency[frames["frame"]]
-    level = (
-        truth.level_adu * known.gain * sun_level * transparency * float(np.median(truth.parts["vignetting"]))
-    )
+    level = truth.level_adu * known.gain * sun_level * transparency * float(np.median(truth.parts["vignetting"]))
     # frames add up as light: a dimmer frame has less of it and a larger relative variance
     share = weight * transparency / np.sum(weight * transparency)
     return float(np.sum(share**2 * relative_variance(level, truth)))

@@ -84,9 +84,7 @@ def _open(raw: RawFile) -> Contents | None:
     packed = width * layout.channels * layout.size
     padded = -(-packed // 4) * 4
     # bitmaps pad their rows; the other codes should not, but some writers do
-    strides = (
-        {padded * height: padded} if code in PLAIN else {padded * height: padded, packed * height: packed}
-    )
+    strides = {padded * height: padded} if code in PLAIN else {padded * height: padded, packed * height: packed}
     good = np.isin(container.sizes, list(strides))
     offsets = container.offsets[good]
     if not len(offsets):
@@ -103,9 +101,7 @@ def _open(raw: RawFile) -> Contents | None:
     warnings = [f"{path.name}: {layout.warning}"] if layout.warning else []
     if len(offsets) < len(good):
         dropped = len(good) - len(offsets)
-        warnings.append(
-            f"{path.name}: {dropped} frames are empty or damaged (dropped by the camera); left out"
-        )
+        warnings.append(f"{path.name}: {dropped} frames are empty or damaged (dropped by the camera); left out")
     if len(good) != container.promised:
         warnings.append(truncated(path, container.promised, len(good)))
     return Contents(

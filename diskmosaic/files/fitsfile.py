@@ -193,9 +193,7 @@ def _image(raw: RawFile, header: fits.Header, start: int, bitpix: int, axes: lis
     )
 
 
-def _scaling(
-    raw: RawFile, header: fits.Header, bitpix: int
-) -> tuple[np.dtype, float | None, float, int | None]:
+def _scaling(raw: RawFile, header: fits.Header, bitpix: int) -> tuple[np.dtype, float | None, float, int | None]:
     """Return type, scale (None: values as stored), zero or the bit to flip, and the value of blanks."""
     scale, zero = (_value(header, key) for key in ("BSCALE", "BZERO"))
     scale, zero = 1 if scale is None else scale, 0 if zero is None else zero

@@ -94,9 +94,7 @@ class _Tiff:
             warnings.append(f"{path.name}: {self._skipped} pages of another size or type left out")
         if not self._complete:
             count = len(self._pages)
-            warnings.append(
-                f"{path.name}: the pages after the first {count} are lost; read as far as it goes"
-            )
+            warnings.append(f"{path.name}: the pages after the first {count} are lost; read as far as it goes")
         facts = {name: page.tags[name].value for name in ("DateTime", "Make", "Model") if name in page.tags}
         return Contents(
             kind="tiff",

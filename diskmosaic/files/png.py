@@ -47,17 +47,13 @@ def _open(raw: RawFile) -> Contents:
     path = raw.path
     head = raw.read(0, 8 + 25)
     if len(head) < 33 or head[:8] != SIGNATURE or head[12:16] != b"IHDR":
-        raise bad_input(
-            path, found="no PNG header", expected="a PNG image", todo="copy it again or leave it out"
-        )
+        raise bad_input(path, found="no PNG header", expected="a PNG image", todo="copy it again or leave it out")
     width, height, depth, colour, _, _, interlaced = struct.unpack(">IIBBBBB", head[16:29])
     check_sides(path, width, height)
     if depth not in DEPTHS.get(colour, ()):
         raise _damaged(path, f"colour type {colour} with {depth} bits")
     if interlaced:
-        raise bad_input(
-            path, found="interlaced rows", expected="rows in order", todo="save it without interlacing"
-        )
+        raise bad_input(path, found="interlaced rows", expected="rows in order", todo="save it without interlacing")
     row_bytes = 1 + -(-width * depth * TYPES[colour] // 8)
     if width * height > MAX_STILL_PIXELS or height * row_bytes > raw.size * MAX_EXPANSION:
         raise bad_input(

@@ -172,9 +172,7 @@ def _by_idx1(raw: RawFile, found: _Found) -> NDArray[np.int64]:
     table = table[[_is_frame(name, found.stream) for name in table["name"]]]
     # offsets count from the word 'movi', in some writers' files from the start of the file
     for base in (found.movies[0][0] - 4, 0):
-        frames = np.column_stack(
-            [table["offset"].astype(np.int64) + base + CHUNK.size, table["size"].astype(np.int64)]
-        )
+        frames = np.column_stack([table["offset"].astype(np.int64) + base + CHUNK.size, table["size"].astype(np.int64)])
         frames = _checked(raw, found, frames)
         if len(frames):
             return frames

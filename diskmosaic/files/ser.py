@@ -61,9 +61,7 @@ def open_ser(path: Path, *, byte_order: str = "auto") -> Contents:
 def _open(raw: RawFile, byte_order: str) -> Contents:
     path = raw.path
     if raw.size < HEADER.size:
-        raise bad_input(
-            path, found=f"{raw.size} bytes", expected=f"a {HEADER.size}-byte header", todo="copy it again"
-        )
+        raise bad_input(path, found=f"{raw.size} bytes", expected=f"a {HEADER.size}-byte header", todo="copy it again")
     head = HEADER.unpack(raw.read(0, HEADER.size))
     _, _, colour, _, width, height, depth, promised, observer, camera, telescope, _, ticks_utc = head
     check_sides(path, width, height)
@@ -116,9 +114,7 @@ def _open(raw: RawFile, byte_order: str) -> Contents:
     )
 
 
-def _layout(
-    raw: RawFile, colour: int, depth: int, pixels: int, promised: int, warnings: list[str]
-) -> tuple[int, int]:
+def _layout(raw: RawFile, colour: int, depth: int, pixels: int, promised: int, warnings: list[str]) -> tuple[int, int]:
     """Return planes and bytes per value, as the header says or, where that cannot be, as the size says."""
     known = 1 <= depth <= 16 and (colour in MOSAICS or colour in (COLOUR_MONO, COLOUR_RGB, COLOUR_BGR))
     claimed = (3 if colour in (COLOUR_RGB, COLOUR_BGR) else 1, 1 if depth <= 8 else 2)
@@ -269,9 +265,7 @@ class SerWriter:
         frame = np.asarray(frame)
         shape = (self.height, self.width)
         if frame.shape != shape or frame.dtype.newbyteorder("<") != self._dtype:
-            raise ValueError(
-                f"frame must be {self._dtype.name} {shape}, got {frame.dtype.name} {frame.shape}"
-            )
+            raise ValueError(f"frame must be {self._dtype.name} {shape}, got {frame.dtype.name} {frame.shape}")
         self._file.write(np.ascontiguousarray(frame, self._dtype).data)
         self.frame_count += 1
 

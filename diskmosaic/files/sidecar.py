@@ -36,9 +36,7 @@ KEYS = {
 SECONDS = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6}
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _EXPOSURE = re.compile(rf"({_NUMBER})\s*(?:/\s*({_NUMBER}))?\s*([a-zµμ]*)")
-_TIME = re.compile(
-    r"(\d{4})[-/](\d\d)[-/](\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?\s*(Z|UTC|[-+]\d\d:?\d\d)?"
-)
+_TIME = re.compile(r"(\d{4})[-/](\d\d)[-/](\d\d)[T ](\d\d):(\d\d)(?::(\d\d)(\.\d+)?)?\s*(Z|UTC|[-+]\d\d:?\d\d)?")
 
 
 def read_sidecar(recording: Path) -> dict[str, str]:

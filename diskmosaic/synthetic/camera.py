@@ -52,9 +52,7 @@ class TileView:
         self._map_y = ((sun_y - low[0]) * FINE).astype(np.float32)
         self._map_x = ((sun_x - low[1]) * FINE).astype(np.float32)
 
-    def draw(
-        self, shift: NDArray[np.float64], warp: NDArray[np.float32] | None, blur_px: float
-    ) -> NDArray[np.float32]:
+    def draw(self, shift: NDArray[np.float64], warp: NDArray[np.float32] | None, blur_px: float) -> NDArray[np.float32]:
         """Draw a frame without noise: float32 (h, w).
 
         `shift` (sensor px) moves the frame onto the tile's position; `warp` (2, h + 2 PAD, w + 2 PAD) adds
@@ -101,9 +99,7 @@ class Warps:
             return None
         # a random offset of the nodes, or the variance would depend on the place on the sensor
         offset = rng.uniform(0.5, 1.5, 2)
-        field = np.stack(
-            [self._enlarge(rng.standard_normal(self._nodes, dtype=np.float32), offset) for _ in range(2)]
-        )
+        field = np.stack([self._enlarge(rng.standard_normal(self._nodes, dtype=np.float32), offset) for _ in range(2)])
         inside = field[:, PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
         return self._factor * (field - inside.mean((1, 2), keepdims=True))
 
@@ -149,9 +145,7 @@ def defocused(sun: Sun, plan: SessionPlan, rng: np.random.Generator) -> NDArray[
     return (light / light.mean()).astype(np.float32)
 
 
-def _refined(
-    image: NDArray[np.float32], low: NDArray[np.int_], size: NDArray[np.int_]
-) -> NDArray[np.float32]:
+def _refined(image: NDArray[np.float32], low: NDArray[np.int_], size: NDArray[np.int_]) -> NDArray[np.float32]:
     """Cut [low, low + size) out of `image` (repeating its border) and sample it `FINE` times finer."""
     border = 12  # the spline's prefilter has died away there
     start, stop = low - border, low + size + border

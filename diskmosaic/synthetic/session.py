@@ -77,9 +77,7 @@ def make_session(
             view.draw(shift, warps.draw(tile_rngs[k]), blur) * (light * np.float32(transparency))
             for shift, blur, transparency in zip(tile.shifts, tile.blur_px, tile.transparency, strict=True)
         )
-        _record(
-            folder / tile.recording, plan, detector, frames, dark_adu, starts[k], plan.frames, tile_rngs[k]
-        )
+        _record(folder / tile.recording, plan, detector, frames, dark_adu, starts[k], plan.frames, tile_rngs[k])
         tiles.append(tile)
 
     flat_light = defocused(sun, plan, flat_rng)
@@ -149,9 +147,7 @@ def _slow(count: int, rng: np.random.Generator) -> NDArray[np.float64]:
     return 0.5 + 0.5 * np.tanh(0.9 * wave)
 
 
-def _cloud(
-    plan: SessionPlan, starts: NDArray[np.float64], rng: np.random.Generator
-) -> list[NDArray[np.float64]]:
+def _cloud(plan: SessionPlan, starts: NDArray[np.float64], rng: np.random.Generator) -> list[NDArray[np.float64]]:
     """Give each tile's transparency for its frames under one cloud that drifts over the session."""
     if plan.cloud == 0:
         return [np.ones(plan.frames) for _ in starts]

@@ -138,9 +138,7 @@ def read_truth(folder: Path) -> Truth:
             )
             for k, tile in enumerate(numbers["tiles"])
         )
-    plan = {
-        name: tuple(value) if isinstance(value, list) else value for name, value in numbers["plan"].items()
-    }
+    plan = {name: tuple(value) if isinstance(value, list) else value for name, value in numbers["plan"].items()}
     if plan["positions_yx"] is not None:
         plan["positions_yx"] = tuple(tuple(point) for point in plan["positions_yx"])
     return Truth(
