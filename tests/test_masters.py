@@ -69,9 +69,7 @@ def test_dark_equals_a_peers_clipped_mean(camera, masters):
     peer = Combiner([CCDData(frame, unit="adu") for frame in frames])
     peer.sigma_clipping(low_thresh=9, high_thresh=9, func="median", dev_func="mad_std")
     np.testing.assert_allclose(dark.image, np.asarray(peer.average_combine()), rtol=1e-4)
-    assert (
-        abs(dark.image[40, 50] - BIAS) < 2.5
-    )  # 9000/60 = 150 ADU without clipping; 3/sqrt(59) = 0.4 of noise
+    assert abs(dark.image[40, 50] - BIAS) < 2.5  # 9000/60 = 150 ADU without clipping; 3/sqrt(59) = 0.4 of noise
     assert (dark.kind, dark.frames, dark.offset) == ("dark", 60, 0.0)
     assert dark.level == pytest.approx(BIAS + 4000 / 7200, abs=0.05)
     assert 0 < dark.clipped < 2e-4  # the hit is 2e-6 of 432,000 values, with a few Gaussian ones
@@ -182,18 +180,14 @@ def test_raw_frames_are_not_changed_and_buffers_serve_again(masters, dtype):
 
 def test_without_masters_only_the_offset_goes(tmp_path):
     raw = np.random.default_rng(1).integers(0, 200, SHAPE).astype(np.uint8)
-    np.testing.assert_array_equal(
-        Calibration(None, None, 16.0, SHAPE).apply(raw), raw.astype(np.float32) - 16
-    )
+    np.testing.assert_array_equal(Calibration(None, None, 16.0, SHAPE).apply(raw), raw.astype(np.float32) - 16)
 
 
 def test_a_saturated_flat_is_refused(tmp_path):
     rng = np.random.default_rng(2)
     bright = np.minimum(shots(rng, 62_000 * pattern(rng), 12, bias=1000), 60_000).astype(np.uint16)
     path = write_ser(tmp_path / "flat.ser", bright)
-    with pytest.raises(
-        InputError, match=r"flat\.ser: found .*% of the pixels at the ceiling of 60000, expected"
-    ):
+    with pytest.raises(InputError, match=r"flat\.ser: found .*% of the pixels at the ceiling of 60000, expected"):
         make_flat([open_recording(path)], None, SETTINGS)
 
 
@@ -237,9 +231,7 @@ def test_few_frames_give_a_flat_and_a_warning(camera, tmp_path):
 
 
 def test_one_frame_is_a_dark_without_uncertainty(tmp_path):
-    dark = make_dark(
-        [open_recording(write_ser(tmp_path / "d.ser", np.full((1, *SHAPE), 12, np.uint8)))], SETTINGS
-    )
+    dark = make_dark([open_recording(write_ser(tmp_path / "d.ser", np.full((1, *SHAPE), 12, np.uint8)))], SETTINGS)
     assert (dark.image == 12).all()
     assert not np.isfinite(dark.uncertainty).any()
     assert dark.good.all()
@@ -261,9 +253,7 @@ def test_the_offset_comes_from_the_sky(tmp_path):
     limb = write_ser(tmp_path / "limb.ser", shots(rng, light, 8))
     disk = write_ser(tmp_path / "disk.ser", shots(rng, np.full(SHAPE, 9000.0), 8))
     offset, sentence = sky_offset([open_recording(limb), open_recording(disk)])
-    assert offset == pytest.approx(
-        BIAS + 30, abs=3
-    )  # darkest of blocks of 1,000 px and 5 frames: low by 3 sigma
+    assert offset == pytest.approx(BIAS + 30, abs=3)  # darkest of blocks of 1,000 px and 5 frames: low by 3 sigma
     assert "no dark" in sentence
     assert "sky" in sentence
     offset, sentence = sky_offset([open_recording(disk)])

@@ -23,9 +23,7 @@ def arc(rng, *, degrees, count, radius, noise, centre=(410.3, -72.6), middle=0.7
 def test_geometric_fit_of_gander_golub_and_strebel():
     fit = fit_circle(GANDER[:, ::-1], robust=False)
     # published to four decimals: (4.7398, 2.9835), 4.7142; recomputed to six
-    np.testing.assert_allclose(
-        [fit.centre[1], fit.centre[0], fit.radius], [4.739782, 2.983533, 4.714226], atol=2e-6
-    )
+    np.testing.assert_allclose([fit.centre[1], fit.centre[0], fit.radius], [4.739782, 2.983533, 4.714226], atol=2e-6)
     assert np.sum(fit.residuals**2) == pytest.approx(1.2275991, abs=1e-6)
 
 
@@ -38,9 +36,7 @@ def test_taubin_fit_of_gander_golub_and_strebel():
 def test_geometric_fit_of_the_cookbook_points():
     fit = fit_circle(COOKBOOK[:, ::-1], robust=False, rounds=500)
     # an arc of 40 degrees: Gauss-Newton creeps there, hence the tolerance
-    np.testing.assert_allclose(
-        [fit.centre[1], fit.centre[0], fit.radius], [9.887567, 3.687497, 27.350443], atol=1e-4
-    )
+    np.testing.assert_allclose([fit.centre[1], fit.centre[0], fit.radius], [9.887567, 3.687497, 27.350443], atol=1e-4)
 
 
 def test_an_algebraic_peer_agrees_on_a_full_circle_and_is_beaten_on_a_short_arc():
@@ -49,9 +45,7 @@ def test_an_algebraic_peer_agrees_on_a_full_circle_and_is_beaten_on_a_short_arc(
     full = arc(rng, degrees=360, count=400, radius=500, noise=0.5)
     peer = CircleModel.from_estimate(full)
     own = fit_circle(full)
-    np.testing.assert_allclose(
-        own.centre, peer.center, atol=0.02
-    )  # both scatter by 0.035 px about the truth, alike
+    np.testing.assert_allclose(own.centre, peer.center, atol=0.02)  # both scatter by 0.035 px about the truth, alike
     assert own.radius == pytest.approx(peer.radius, abs=0.02)
     short = [arc(rng, degrees=30, count=200, radius=1000, noise=3) for _ in range(25)]
     kasa = np.mean([CircleModel.from_estimate(points).radius for points in short]) - 1000
@@ -80,9 +74,7 @@ def test_errors_reach_the_cramer_rao_bound(degrees, robust):
     errors, claimed = [], []
     for _ in range(trials):
         middle = rng.uniform(-np.pi, np.pi)
-        fit = fit_circle(
-            arc(rng, degrees=degrees, count=count, radius=1000, noise=noise, middle=middle), robust=robust
-        )
+        fit = fit_circle(arc(rng, degrees=degrees, count=count, radius=1000, noise=noise, middle=middle), robust=robust)
         y, x = fit.centre[0] - 410.3, fit.centre[1] + 72.6
         along = x * np.cos(middle) + y * np.sin(middle)
         across = -x * np.sin(middle) + y * np.cos(middle)
@@ -103,9 +95,7 @@ def test_prominences_and_spots_do_not_pull(share):
     points = arc(rng, degrees=360, count=600, radius=300, noise=0.2, centre=(300.2, 420.7))
     direction = (points - (300.2, 420.7)) / 300
     bad = int(share * len(points))
-    points[:bad] += direction[:bad] * rng.uniform(
-        2, 12, (bad, 1)
-    )  # one-sided, all in one place: the worst case
+    points[:bad] += direction[:bad] * rng.uniform(2, 12, (bad, 1))  # one-sided, all in one place: the worst case
     fit = fit_circle(points)
     # the good points alone have 0.2 * 1.4 / sqrt(450) = 0.013 px on a full circle, some more on an open one
     np.testing.assert_allclose(fit.centre, (300.2, 420.7), atol=0.06)
@@ -157,9 +147,7 @@ def test_flattening_is_seen_through_the_robust_fit():
     angle = np.linspace(0, 2 * np.pi, 1200, endpoint=False)
     points = np.column_stack([900 * 0.994 * np.sin(angle), 900 * np.cos(angle)])
     points += 0.1 * np.random.default_rng(2).standard_normal(points.shape)
-    assert flattening(points, fit_circle(points)) == pytest.approx(
-        0.006, rel=0.02
-    )  # Tukey's weights, second order
+    assert flattening(points, fit_circle(points)) == pytest.approx(0.006, rel=0.02)  # Tukey's weights, second order
 
 
 @settings(max_examples=60, deadline=None)

@@ -38,9 +38,7 @@ def textures(*images, masks=None):
 
 
 def search(fixed, moving, *, share=0.03, peaks=1):
-    padded = tuple(
-        even_fast_size(a + b) for a, b in zip(fixed.values.shape, moving.values.shape, strict=True)
-    )
+    padded = tuple(even_fast_size(a + b) for a, b in zip(fixed.values.shape, moving.values.shape, strict=True))
     return best_shifts(
         spectra(fixed, padded), spectra(moving, padded), min_pixels=share * fixed.values.size, peaks=peaks
     )
@@ -52,9 +50,7 @@ def test_whole_shifts_of_every_sign(dy, dx):
     rng = np.random.default_rng(4)
     sky = field(rng, (330, 420))
     fixed = sky[100:230, 120:290] + rng.normal(0, 10, (130, 170)).astype(np.float32)
-    moving = 1.3 * sky[100 + dy : 230 + dy, 120 + dx : 290 + dx] + rng.normal(0, 10, (130, 170)).astype(
-        np.float32
-    )
+    moving = 1.3 * sky[100 + dy : 230 + dy, 120 + dx : 290 + dx] + rng.normal(0, 10, (130, 170)).astype(np.float32)
     (peak,) = search(*textures(fixed, moving.astype(np.float32)))
     assert peak.shift == (dy, dx)
     assert peak.significance > 8
@@ -161,9 +157,9 @@ def test_a_peer_agrees_on_photographs(name):
         # the peer sees the same structure, under a window that hides the cut edges; normalization=None is its
         # better mode on smooth scenes. Its correlation treats the overlap as periodic: good to 0.1 px
         hann = np.outer(np.hanning(320), np.hanning(360))
-        peer = phase_cross_correlation(
-            one.values * hann, other.values * hann, upsample_factor=100, normalization=None
-        )[0]
+        peer = phase_cross_correlation(one.values * hann, other.values * hann, upsample_factor=100, normalization=None)[
+            0
+        ]
         np.testing.assert_allclose(own, peer, atol=0.12)
 
 

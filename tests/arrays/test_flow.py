@@ -23,9 +23,7 @@ def sky(rng):
 
 def smooth_field(rng, rms, scale):
     """A displacement field (2, h, w) of mean 0, px."""
-    out = np.stack(
-        [ndimage.gaussian_filter(rng.standard_normal(SHAPE), scale, mode="reflect") for _ in range(2)]
-    )
+    out = np.stack([ndimage.gaussian_filter(rng.standard_normal(SHAPE), scale, mode="reflect") for _ in range(2)])
     out -= out.mean((1, 2), keepdims=True)
     return rms * out / out.std((1, 2), keepdims=True)
 
@@ -112,9 +110,7 @@ def test_quality_ranks_true_blur(scene):
         warp = smooth_field(rng, 0.3, 25)
         level = rng.uniform(0.7, 1.2)
         looks.append(
-            reference.look(
-                frame(scene, warp, rng.normal(0, 2, 2), blur=blur, level=level, noise=6.0, rng=rng)
-            )
+            reference.look(frame(scene, warp, rng.normal(0, 2, 2), blur=blur, level=level, noise=6.0, rng=rng))
         )
     rank = stats.spearmanr([look.quality for look in looks], -blurs).statistic
     assert rank >= 0.9  # the house's figure; measured 0.99

@@ -36,9 +36,7 @@ def test_a_polynomial_moves_exactly(dy, dx):
 @given(part, part)
 def test_the_level_is_kept(dy, dx):
     flat = np.full((20, 27), 812.5, np.float32)
-    np.testing.assert_allclose(
-        shift_fraction(flat, (dy, dx)), 812.5, rtol=1e-6
-    )  # to the border: edges repeat
+    np.testing.assert_allclose(shift_fraction(flat, (dy, dx)), 812.5, rtol=1e-6)  # to the border: edges repeat
 
 
 @pytest.mark.parametrize("shift", [(0.5, 0.5), (-0.3, 0.8), (0.02, -0.97)])
@@ -62,9 +60,7 @@ def test_sign_is_that_of_the_content():
 
 
 def test_there_and_back():
-    image = ndimage.gaussian_filter(np.random.default_rng(2).standard_normal((90, 120)), 2.0).astype(
-        np.float32
-    )
+    image = ndimage.gaussian_filter(np.random.default_rng(2).standard_normal((90, 120)), 2.0).astype(np.float32)
     back = shift_fraction(shift_fraction(image, (0.4, -0.3)), (-0.4, 0.3))
     inner = (slice(6, -6), slice(6, -6))
     assert np.std((back - image)[inner]) < 0.003 * np.std(image)  # twice the error at sigma 2 px

@@ -40,9 +40,7 @@ def test_clipped_mean_equals_that_of_peers():
     np.testing.assert_allclose(mean, np.asarray(peer.average_combine()), rtol=1e-4)
     other = sigma_clip(frames, sigma=12, axis=0, cenfunc="median", stdfunc="mad_std", masked=True)
     np.testing.assert_allclose(mean, other.mean(axis=0), rtol=1e-4)
-    np.testing.assert_allclose(
-        deviation, other.std(axis=0, ddof=1), rtol=1e-3
-    )  # float32 squares near the mean
+    np.testing.assert_allclose(deviation, other.std(axis=0, ddof=1), rtol=1e-3)  # float32 squares near the mean
     plain = frames.mean(axis=0)
     assert np.abs(plain / mean - 1).max() > 5e-3  # without clipping the hits would show
 
@@ -129,9 +127,7 @@ def test_bad_pixels_are_mended_from_good_neighbours():
         good[row, column] = False
     spoilt = np.where(good, truth, 1e5).astype(np.float32)
     Mender(good).mend(spoilt)
-    assert spoilt[5, 5] == pytest.approx(
-        truth[5, 5], abs=1e-3
-    )  # a lone pixel of a ramp: exact but for float32
+    assert spoilt[5, 5] == pytest.approx(truth[5, 5], abs=1e-3)  # a lone pixel of a ramp: exact but for float32
     cluster = ~good
     assert np.abs(spoilt - truth)[cluster].max() < 4  # one-sided neighbours: about a pixel's step (3.6)
     np.testing.assert_array_equal(spoilt[good], truth[good])

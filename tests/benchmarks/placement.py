@@ -43,9 +43,7 @@ def cut(
     shape = tuple(int(wide / (n - (n - 1) * overlap)) for n in grid)
     steps = [(np.arange(n) - (n - 1) / 2) * s * (1 - overlap) for n, s in zip(grid, shape, strict=True)]
     places = np.array([(y, x) for y in steps[0] for x in steps[1]])
-    places += (
-        np.array(sun.centre_yx) - (np.array(shape) - 1) / 2 + rng.uniform(-mount_px, mount_px, places.shape)
-    )
+    places += np.array(sun.centre_yx) - (np.array(shape) - 1) / 2 + rng.uniform(-mount_px, mount_px, places.shape)
     places = places[rng.permutation(len(places))]
     fixed = sensor_pattern(*shape, rng).product ** pattern if pattern else np.float32(1)
     coefficients = ndimage.spline_filter(sun.image, order=3, output=np.float32, mode="mirror")
@@ -53,8 +51,7 @@ def cut(
     for k, place in enumerate(places):
         whole = np.floor(place).astype(int) - 2
         rows, columns = (
-            np.clip(np.arange(w, w + s + 6), 0, n - 1)
-            for w, s, n in zip(whole, shape, sun.image.shape, strict=True)
+            np.clip(np.arange(w, w + s + 6), 0, n - 1) for w, s, n in zip(whole, shape, sun.image.shape, strict=True)
         )
         image = ndimage.affine_transform(
             coefficients[rows[:, None], columns[None]],
@@ -70,9 +67,7 @@ def cut(
         frames = np.zeros(1, FRAME_DTYPE)
         frames["weight"] = 1
         name = f"tile_{k:02d}"
-        tiles.append(
-            Tile(name, image, np.ones(shape, np.float32), 20_000 * noise, frames, 1.0, None, f"{name}.ser")
-        )
+        tiles.append(Tile(name, image, np.ones(shape, np.float32), 20_000 * noise, frames, 1.0, None, f"{name}.ser"))
     return tiles, places
 
 
@@ -85,16 +80,12 @@ def errors(placement: Placement, places: np.ndarray) -> np.ndarray:
 
 def main() -> None:
     """Parse, cut, place, print."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("image", type=Path)
     parser.add_argument("--overlaps", type=float, nargs="+", default=(0.15, 0.20, 0.30))
     parser.add_argument("--grids", nargs="+", default=("3x4", "4x5"), help="rows x columns")
     parser.add_argument("--noise", type=float, default=0.005, help="rms, share of the disk centre")
-    parser.add_argument(
-        "--pattern", type=float, default=0.0, help="share of a sensor's pattern left in the tiles"
-    )
+    parser.add_argument("--pattern", type=float, default=0.0, help="share of a sensor's pattern left in the tiles")
     parser.add_argument("--scale", type=float, default=1.0, help="size of the Sun against the image's")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
