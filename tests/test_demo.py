@@ -75,9 +75,7 @@ def test_a_session_that_is_there_is_not_recorded_again(ran):
 
 
 def test_a_session_that_was_stopped_is_made_again_with_the_same_bytes(tmp_path):
-    plan = plain(
-        tile_shape=(60, 80), frames=2, flat_frames=2, dark_frames=1, positions_yx=((40.0, 50.0),) * 2
-    )
+    plan = plain(tile_shape=(60, 80), frames=2, flat_frames=2, dark_frames=1, positions_yx=((40.0, 50.0),) * 2)
     text = demo.SESSION_TEXT.replace("extender = 2.0", "extender = 0.1")
     scenario = demo.Scenario(plan, session_text=text)
     folder, truth = tmp_path / "tiny", tmp_path / "tiny-truth"

@@ -47,9 +47,7 @@ def test_no_command_is_documented_that_does_not_exist():
     written = {title.removeprefix("diskmosaic ") for title in sections(text_of("docs/commands.md"))}
     others = {"diskmosaic", "Options of the commands", "Exit codes"}
     assert written - others == set(commands.commands)
-    assert options(commands) <= set(
-        re.findall(r"--[a-z-]+", sections(text_of("docs/commands.md"))["diskmosaic"])
-    )
+    assert options(commands) <= set(re.findall(r"--[a-z-]+", sections(text_of("docs/commands.md"))["diskmosaic"]))
 
 
 def test_commands_in_the_pages_exist():
