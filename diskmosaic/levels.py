@@ -140,7 +140,7 @@ def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.int
                 means.append(shrink(np.where(known, image, np.float32(0)), BLOCK_PX))
                 good = good & (share > 0.999)
             grid = np.indices(means[0].shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2
-            at_a = [*grid, windows[0][0].start, windows[0][1].start]
+            at_a = grid + np.array([windows[0][0].start, windows[0][1].start])
             good = good & _on_disk(means, tiles, (a, b), at_a + placement.positions[a], placement.limb)
             take = good.reshape(-1)
             if take.sum() < 4:
