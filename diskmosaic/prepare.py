@@ -192,8 +192,9 @@ def _stack(
     from diskmosaic.tiles import stack_tile
 
     calibration = on_first_use.get((recording.height, recording.width))
-    if remainder is not None:
-        calibration = calibration.less(load(remainder))
+    left = None if remainder is None else load(remainder)
+    if left is not None:
+        calibration = calibration.less(left)
     with open_recording(recording.file) as opened:
         tile = stack_tile(
             opened,
@@ -203,7 +204,7 @@ def _stack(
             jobs=job.jobs,
             progress=job.progress,
         )
-    write_tile(path, dataclasses.replace(tile, name=name, recording=recording.path))
+    write_tile(path, dataclasses.replace(tile, name=name, recording=recording.path, remainder=left))
     return [path]
 
 

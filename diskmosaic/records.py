@@ -45,6 +45,10 @@ class Master:
         False on hot and dead pixels.
     sources : tuple of Source
     warnings : tuple of str
+    gain : float
+        Of a flat: e-/ADU by photon transfer; NaN where not known.
+    read_noise : float
+        e-; NaN where not known.
     """
 
     kind: str
@@ -57,6 +61,8 @@ class Master:
     good: NDArray[np.bool_]
     sources: tuple[Source, ...] = ()
     warnings: tuple[str, ...] = ()
+    gain: float = np.nan
+    read_noise: float = np.nan
 
 
 FRAME_DTYPE = np.dtype(
@@ -94,8 +100,11 @@ class Tile:
     recording : str
         File name of the recording.
     masters : dict
-        Role -> SHA-256 of the master's pixels.
+        Role -> SHA-256 of the master's pixels. Role ``pattern``: the flat whose imprint was fitted in a tile that
+        was stacked elsewhere.
     warnings : tuple of str
+    remainder : float32 (h, w) or None
+        Logarithm of what every frame was divided by besides the masters, on the sensor; None: nothing.
     """
 
     name: str
@@ -108,6 +117,7 @@ class Tile:
     recording: str
     masters: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    remainder: FloatImage | None = None
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,8 @@ from diskmosaic.files.cards import (
 )
 from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, Source, Tile
 
+REMAINDER_STEP = 2e-5  # of the stored logarithm: far below the noise of any tile
+
 
 def pixels_sha256(image: np.ndarray) -> str:
     """SHA-256 of an image's pixels as FITS stores them (big-endian float32, rows in order).
@@ -52,6 +54,8 @@ def write_master(path: Path, master: Master) -> None:
     header["CLIPPED"] = (master.clipped, "share of the values left out by clipping")
     header["LEVEL"] = (master.level, "[adu] mean level before scaling")
     header["OFFSET"] = (master.offset, "[adu] taken off where there was no dark")
+    set_number(header, "GAIN", master.gain, "[e-/adu] of the camera, by photon transfer")
+    set_number(header, "RDNOISE", master.read_noise, "[e-] read noise")
     header["PIXSHA"] = pixels_sha256(master.image)
     for number, source in enumerate(master.sources, 1):
         set_text(header, f"SRC{number}", source.name)
@@ -86,11 +90,13 @@ def read_master(path: Path) -> Master:
             good=hdus["GOOD"].data.astype(bool),
             sources=tuple(sources),
             warnings=get_warnings(header),
+            gain=get_number(header, "GAIN"),
+            read_noise=get_number(header, "RDNOISE"),
         )
 
 
 def write_tile(path: Path, tile: Tile) -> None:
-    """Write a stacked tile: image, HDUs ``WEIGHT`` and ``FRAMES``; raises `OutputError`."""
+    """Write a stacked tile: image, HDUs ``WEIGHT``, ``FRAMES`` and maybe ``REMAINDER``; raises `OutputError`."""
     header = fits.Header()
     header["BUNIT"] = ("adu", "calibrated, linear")
     set_text(header, "TILENAME", tile.name)
@@ -107,7 +113,20 @@ def write_tile(path: Path, tile: Tile) -> None:
         header[f"MSHA{number}"] = identity
     set_warnings(header, tile.warnings)
     table = fits.BinTableHDU(np.asarray(tile.frames, dtype=FRAME_DTYPE), name="FRAMES")
-    write_hdus(path, [image_hdu(tile.image, header), image_hdu(tile.weight, name="WEIGHT"), table])
+    hdus = [image_hdu(tile.image, header), image_hdu(tile.weight, name="WEIGHT"), table]
+    if tile.remainder is not None:
+        hdus.append(_remainder_hdu(tile.remainder))
+    write_hdus(path, hdus)
+
+
+def _remainder_hdu(remainder: np.ndarray) -> fits.ImageHDU:
+    """Store a logarithm in 16 bits, in steps of 2e-5 or, where that does not reach, as fine as it goes."""
+    step = max(REMAINDER_STEP, float(np.abs(remainder).max()) / 32767)
+    hdu = fits.ImageHDU(np.rint(remainder / step).astype(np.int16), name="REMAINDER")
+    # the library would scale the numbers once more if they were set before the data
+    hdu.header["BSCALE"] = step
+    hdu.header["BZERO"] = 0.0
+    return hdu
 
 
 def read_tile(path: Path) -> Tile:
@@ -119,6 +138,7 @@ def read_tile(path: Path) -> Tile:
         frames = np.empty(len(table), FRAME_DTYPE)
         for column in FRAME_DTYPE.names:
             frames[column] = table[column]
+        remainder = native(hdus["REMAINDER"].data) if "REMAINDER" in hdus else None
         return Tile(
             name=get_text(header, "TILENAME"),
             image=native(hdus[0].data),
@@ -130,6 +150,7 @@ def read_tile(path: Path) -> Tile:
             recording=get_text(header, "RECORDNG"),
             masters={role: header[f"MSHA{number}"] for number, role in enumerate(roles, 1)},
             warnings=get_warnings(header),
+            remainder=remainder,
         )
 
 
