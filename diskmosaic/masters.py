@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, fit_transfer, level_bins, pair_variances
 from diskmosaic.arrays.stacks import Mender, Moments, local_outliers, trimmed_start
 from diskmosaic.errors import InputError, bad_input
 from diskmosaic.parallel import chunks, ordered_map
@@ -25,6 +26,7 @@ from diskmosaic.settings import MasterSettings
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
 HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)
 DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead or hot; dust is never that sharp
+TRANSFER_VALUES = 8e6  # pixels of frame pairs that photon transfer looks at: the gain then is known to some 0.2 %
 SATURATED_SHARE = 0.001  # more pixels than this at the ceiling spoil a flat
 
 
@@ -169,6 +171,7 @@ def make_flat(
     mean = float(image.mean(dtype=np.float64))
     image /= np.float32(mean)
     good = ~local_outliers(image, sigma=HOT_SIGMA, floor=DEAD_SHARE) & (image > 0.05)
+    transfer = _photon_transfer(frames, image * np.float32(mean), good, base, dark)
     warnings = []
     if len(frames) < 100:
         warnings.append(
@@ -185,6 +188,8 @@ def make_flat(
         good=good,
         sources=sources,
         warnings=tuple(warnings),
+        gain=transfer.gain,
+        read_noise=transfer.read_noise,
     )
 
 
@@ -285,6 +290,35 @@ def _average(
         del part
         total.merge(moments)
     return total
+
+
+def _photon_transfer(
+    frames: list[tuple[Recording, int]],
+    level: NDArray[np.float32],
+    good: NDArray[np.bool_],
+    base: NDArray[np.float32] | None,
+    dark: Master | None,
+) -> PhotonTransfer:
+    """Gain and read noise from pairs of neighbouring frames of a flat; `level` (h, w) is its mean in ADU."""
+    if len(frames) < 2:
+        return UNKNOWN
+    read_variance = None
+    if dark is not None:
+        good = good & dark.good
+        spread = float(np.median(np.square(dark.uncertainty, dtype=np.float64))) * dark.frames
+        # where a dark's noise is less than its steps, it hides the rounding that lit frames do have
+        read_variance = max(spread, 1 / 12) if np.isfinite(spread) else None
+    bins = level_bins(level, good)
+    pairs = int(np.clip(np.ceil(TRANSFER_VALUES / level.size), 4, 24))
+    parts = []
+    for position in np.unique(np.linspace(0, len(frames) - 2, pairs).astype(int)):
+        if frames[position][0] is not frames[position + 1][0]:
+            continue
+        first, second = (recording.gray(index) for recording, index in frames[position : position + 2])
+        if base is not None:
+            first, second = (cv2.subtract(raw, base, dtype=cv2.CV_32F) for raw in (first, second))
+        parts.append(pair_variances(first.astype(np.float32), second.astype(np.float32), bins))
+    return fit_transfer(parts, read_variance)
 
 
 def _refuse_saturated(frames: list[tuple[Recording, int]], name) -> None:
