@@ -1,0 +1,280 @@
+"""What a flat leaves in a stacked tile, put right without the frames.
+
+A tile is the weighted mean of frames that were divided by a flat F on the sensor and then moved by their shifts s_k. If
+a better flat G is right, frame k shows ``Sun * G/F``, so that the tile carries the mean of ``(G/F)(x - s_k)`` over the
+frames, and dividing by just this gives the tile that G would have given, to first order in G's own errors. (Multiplying
+by the mean of F/G instead leaves the variance of F/G over the shifts: a per cent at the rims of dust that has moved.)
+That mean is one convolution with a kernel of the shifts, the interpolation's own kernel included; the seeing's local
+warps have mean 0 over the frames.
+
+Where a tile has no such history, the flat's fine structure is looked for in it, and taken out as it is found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from diskmosaic.arrays.correlation import even_fast_size
+from diskmosaic.arrays.resample import shift_fraction
+from diskmosaic.arrays.stacks import Mender
+from diskmosaic.masters import Calibration
+from diskmosaic.records import FloatImage, Tile
+from diskmosaic.remainder import high_pass
+
+CUBIC = -0.75  # OpenCV's parameter of the cubic kernel that frames are moved with
+LEAST_COVER = 1e-3  # share of the weights below which a pixel has no frames to speak of
+SEARCH_PX = 20  # a tile that was stacked elsewhere may lie this far off the sensor's grid, on each axis
+SMEARS_PX = np.arange(0.0, 6.01, 0.5)  # Gaussian sigma tried
+SIGNIFICANCE = 8.0  # as for pairs of tiles: chance reached 5.6 over 90 trials there
+LEAST_RESPONSE = 0.02  # a flat is never taken for less
+CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
+
+
+@dataclass(frozen=True)
+class Imprint:
+    """A flat's fine structure as it was found in a tile.
+
+    Attributes
+    ----------
+    shift_yx : (float, float)
+        px by which the tile's pattern lies off the flat's.
+    smear_px : float
+        Gaussian sigma of the smear.
+    strength : float
+        1: the whole pattern is there, 0: nothing.
+    significance : float
+        Of the correlation's peak, in robust deviations of the correlation elsewhere.
+    pattern : float32 (h, w)
+        Logarithm of the imprint, strength included.
+    """
+
+    shift_yx: tuple[float, float]
+    smear_px: float
+    strength: float
+    significance: float
+    pattern: FloatImage
+
+    @property
+    def found(self) -> bool:
+        """Whether it stands out from chance."""
+        return self.significance >= SIGNIFICANCE and self.strength > 0
+
+
+def shift_kernel(shifts: NDArray[np.floating], weights: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Return the kernel that averages an image over shifts, as the cubic interpolation of frames does it.
+
+    Parameters
+    ----------
+    shifts : (n, 2)
+        px (y, x) that move each frame onto the tile.
+    weights : (n,)
+        The kernel's sum is theirs.
+
+    Returns
+    -------
+    float32 (2 r + 1, 2 r + 1)
+        Its middle is the shift 0.
+    """
+    reach = int(np.ceil(np.abs(shifts).max())) + 2
+    kernel = np.zeros((2 * reach + 1, 2 * reach + 1))
+    for shift, weight in zip(shifts, weights, strict=True):
+        whole = np.floor(shift).astype(int)
+        rows, columns = (_cubic(part) for part in shift - whole)
+        top, left = whole + reach - 1
+        kernel[top : top + 4, left : left + 4] += weight * np.outer(rows, columns)
+    return kernel.astype(np.float32)
+
+
+def _cubic(fraction: float) -> NDArray[np.float64]:
+    """Weights with which a point at `fraction` is spread over places -1 ... 2 (Keys 1981, parameter CUBIC)."""
+    distance = np.abs(fraction - np.arange(-1, 3))
+    near = (CUBIC + 2) * distance**3 - (CUBIC + 3) * distance**2 + 1
+    far = CUBIC * (distance**3 - 5 * distance**2 + 8 * distance - 4)
+    return np.where(distance <= 1, near, np.where(distance < 2, far, 0.0))
+
+
+class Smear:
+    """Averages of images on the sensor over a tile's frames.
+
+    Parameters
+    ----------
+    tile : Tile
+    """
+
+    def __init__(self, tile: Tile) -> None:
+        used = tile.frames[tile.frames["weight"] > 0]
+        self._shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
+        self._weights = used["weight"].astype(np.float64) / used["weight"].sum(dtype=np.float64)
+        self._levels = used["level"].astype(np.float64)
+        self._shape = tile.image.shape
+        kernel = shift_kernel(self._shifts, self._weights)
+        reach = kernel.shape[0] // 2
+        self._padded = tuple(even_fast_size(n + 2 * reach) for n in self._shape)
+        self._spectrum = self._transform(kernel)
+        # near the border only some of the frames see the sensor
+        self._cover = np.maximum(self._convolved(np.ones(self._shape, np.float32), self._spectrum), LEAST_COVER)
+
+    def ratio(self, image: FloatImage) -> FloatImage:
+        """Return the frames' mean of an image that is about 1."""
+        return 1 + self._convolved(image - 1, self._spectrum) / self._cover
+
+    def light(self, image: FloatImage) -> FloatImage:
+        """Return the frames' mean of an image in ADU, each scaled to the tile's level as its frame was."""
+        kernel = shift_kernel(self._shifts, self._weights / self._levels)
+        return self._convolved(image, self._transform(kernel)) / self._cover
+
+    def _transform(self, kernel: NDArray[np.float32]) -> NDArray[np.complex64]:
+        reach = kernel.shape[0] // 2
+        padded = np.zeros(self._padded, np.float32)
+        padded[: kernel.shape[0], : kernel.shape[1]] = kernel
+        return fft.rfft2(np.roll(padded, (-reach, -reach), (0, 1)))
+
+    def _convolved(self, image: FloatImage, spectrum: NDArray[np.complex64]) -> FloatImage:
+        product = fft.rfft2(image, self._padded)
+        product *= spectrum
+        return fft.irfft2(product, self._padded, overwrite_x=True)[: self._shape[0], : self._shape[1]]
+
+
+def reflat_tile(tile: Tile, old: Calibration, new: Calibration) -> Tile:
+    """Return the tile that the frames would have given with other masters.
+
+    Parameters
+    ----------
+    tile : Tile
+        With the history of its frames.
+    old : Calibration
+        Of its frames, the tile's remainder aside.
+    new : Calibration
+
+    Returns
+    -------
+    Tile
+        Without a remainder: what the new flat leaves behind has to be looked for anew.
+    """
+    ratio = np.ones(tile.image.shape, np.float32)
+    if old.gain is not None:
+        ratio *= old.gain
+    if new.gain is not None:
+        ratio /= new.gain
+    if tile.remainder is not None:
+        ratio *= np.exp(-tile.remainder)
+    mender = Mender(old.good)  # the frames show their neighbours' mean at bad pixels
+    mender.mend(ratio)
+    smear = Smear(tile)
+    image = tile.image / smear.ratio(ratio)
+    darkness = old.dark - new.dark
+    if darkness.any():
+        light = darkness if new.gain is None else darkness * new.gain
+        mender.mend(light)
+        image += smear.light(light)
+    return replace(tile, image=image.astype(np.float32), remainder=None)
+
+
+def find_imprint(image: FloatImage, mask: NDArray[np.bool_], flat: FloatImage) -> Imprint:
+    """Look for a flat's fine structure in a stacked image of which nothing is known.
+
+    Parameters
+    ----------
+    image : float32 (h, w)
+        The tile.
+    mask : bool (h, w)
+        True on the disk.
+    flat : float32 (h, w)
+        Relative response.
+
+    Returns
+    -------
+    Imprint
+        The best there is; see its `found`.
+    """
+    use = mask & np.isfinite(image) & (image > 0)
+    log = high_pass(np.log(np.where(use, image, np.float32(1))), use)
+    limit = CLIP * 1.4826 * float(np.median(np.abs(log[use]))) if use.any() else 0.0
+    clipped = np.clip(log, -limit, limit)
+    pattern = high_pass(np.log(np.maximum(flat, np.float32(LEAST_RESPONSE))), np.ones(flat.shape, bool))
+    search = _Search(clipped, use, pattern)
+    peak, significance = search.peak()
+    smear = search.smear(peak)
+    shift = search.refined(peak, smear)
+    template = np.where(use, _moved(_blurred(pattern, smear), shift), 0)
+    strength, power = 0.0, float(np.vdot(template, template))
+    for _ in range(4):  # the Sun's own structure is cut only after the pattern is taken out
+        left = np.clip(log - np.float32(strength) * template, -limit, limit)
+        strength += float(np.vdot(left, template)) / max(power, 1e-12)
+    whole = np.float32(strength) * _moved(_blurred(pattern, smear), shift)
+    return Imprint(shift, smear, strength, significance, whole)
+
+
+class _Search:
+    """Correlation of a tile's structure with a pattern at all shifts."""
+
+    def __init__(self, log: FloatImage, use: NDArray[np.bool_], pattern: FloatImage) -> None:
+        self._use, self._pattern = use, pattern
+        self._lag = max(min(min(log.shape) // 4, 4 * SEARCH_PX), SEARCH_PX + 2)
+        self._padded = tuple(even_fast_size(n + self._lag) for n in log.shape)
+        self._log = fft.rfft2(log, self._padded)
+        self._mask = fft.rfft2(use.astype(np.float32), self._padded)
+        self._power = float(np.vdot(log, log))
+
+    def _lags(self, spectrum: NDArray[np.complex64], image: FloatImage) -> NDArray[np.float32]:
+        """Sums of products at lags -lag ... lag on both axes."""
+        surface = fft.irfft2(spectrum * np.conj(fft.rfft2(image, self._padded)), self._padded)
+        middle = np.roll(surface, (self._lag, self._lag), (0, 1))
+        return middle[: 2 * self._lag + 1, : 2 * self._lag + 1]
+
+    def _correlation(self, smear: float) -> NDArray[np.float32]:
+        pattern = _blurred(self._pattern, smear)
+        down = np.maximum(self._lags(self._mask, np.square(pattern)), 1e-12)
+        return self._lags(self._log, pattern) / np.sqrt(down * max(self._power, 1e-12))
+
+    def peak(self) -> tuple[tuple[int, int], float]:
+        """Return the best whole shift within the search, and how far it stands out."""
+        # a wide peak is found also where the pattern is smeared; the smear itself comes later
+        surface = self._correlation(1.0)
+        inner = slice(self._lag - SEARCH_PX, self._lag + SEARCH_PX + 1)
+        near = surface[inner, inner]
+        row, column = np.unravel_index(int(np.argmax(near)), near.shape)
+        spread = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
+        return (int(row) - SEARCH_PX, int(column) - SEARCH_PX), float(near[row, column]) / max(spread, 1e-12)
+
+    def smear(self, peak: tuple[int, int]) -> float:
+        """Return the Gaussian sigma with which the pattern tells most of the tile."""
+        told = np.array([self._correlation(sigma)[peak[0] + self._lag, peak[1] + self._lag] for sigma in SMEARS_PX])
+        best = int(np.argmax(told))
+        if not 0 < best < len(told) - 1:
+            return float(SMEARS_PX[best])
+        return float(SMEARS_PX[best] + (SMEARS_PX[1] - SMEARS_PX[0]) * _vertex(*told[best - 1 : best + 2]))
+
+    def refined(self, peak: tuple[int, int], smear: float) -> tuple[float, float]:
+        """Return the shift to a fraction of a pixel (parabolas through the peak)."""
+        surface = self._correlation(smear)
+        y, x = peak[0] + self._lag, peak[1] + self._lag
+        return (
+            peak[0] + _vertex(*surface[y - 1 : y + 2, x]),
+            peak[1] + _vertex(*surface[y, x - 1 : x + 2]),
+        )
+
+
+def _vertex(before: float, at: float, after: float) -> float:
+    bend = before - 2 * at + after
+    return 0.0 if bend >= 0 else float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
+
+
+def _blurred(image: FloatImage, sigma: float) -> FloatImage:
+    return image if sigma < 0.1 else cv2.GaussianBlur(image, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+
+
+def _moved(image: FloatImage, shift: tuple[float, float]) -> FloatImage:
+    """Move content by `shift`; 0 where nothing comes from."""
+    whole = [round(part) for part in shift]
+    moved = np.zeros_like(image)
+    target = tuple(slice(max(n, 0), size + min(n, 0)) for n, size in zip(whole, image.shape, strict=True))
+    source = tuple(slice(max(-n, 0), size + min(-n, 0)) for n, size in zip(whole, image.shape, strict=True))
+    fraction = tuple(part - n for part, n in zip(shift, whole, strict=True))
+    moved[target] = shift_fraction(image, fraction)[source]
+    return moved
