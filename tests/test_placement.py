@@ -1,0 +1,198 @@
+"""Shuffled tiles of an invented Sun find their places; those that cannot are told."""
+
+import numpy as np
+import pytest
+from diskmosaic.placement import place_tiles, tile_times
+from diskmosaic.settings import PlacementSettings
+from diskmosaic.synthetic import drift_px_per_s, invented_sun, sensor_pattern
+from scipy import ndimage
+
+from cut_tiles import as_tile, cut, grid_places
+
+SHAPE = (230, 290)
+SETTINGS = PlacementSettings()
+
+
+@pytest.fixture(scope="module")
+def sun():
+    return invented_sun(300, np.random.default_rng(17))
+
+
+@pytest.fixture(scope="module")
+def places(sun):
+    return grid_places(sun.image.shape, SHAPE, (4, 4), np.random.default_rng(2), jitter=8.3)
+
+
+def light(sun, place, rng, *, gain=0.05, noise=0.005):
+    image = 20_000 * np.exp(gain * rng.standard_normal()) * cut(sun.image, place, SHAPE)
+    return (image + 20_000 * noise * rng.standard_normal(SHAPE)).astype(np.float32)
+
+
+def tiles_at(sun, places, rng, **kind):
+    return [as_tile(light(sun, place, rng, **kind), f"sun_{k:02d}") for k, place in enumerate(places)]
+
+
+def errors(found, places):
+    off = found.positions - places
+    return off - np.nanmean(off, axis=0)
+
+
+@pytest.fixture(scope="module")
+def result(sun, places):
+    rng = np.random.default_rng(3)
+    order = rng.permutation(len(places))
+    tiles = tiles_at(sun, places[order], rng)
+    return tiles, places[order], place_tiles(tiles, SETTINGS)
+
+
+def test_all_tiles_find_their_places(sun, result):
+    _, places, found = result
+    off = errors(found, places)
+    assert np.isfinite(found.positions).all()
+    assert found.left_out == {}
+    # 0.5 % of noise on 5 % of structure: 0.03 px a pair in strips of 60 px; corners hang on the limb
+    assert np.sqrt(np.mean(np.sum(off**2, axis=1))) < 0.06
+    assert np.hypot(*off.T).max() < 0.15
+
+
+def test_the_limb_comes_with_the_places(sun, result):
+    _, places, found = result
+    shift = np.mean(found.positions - places, axis=0)
+    np.testing.assert_allclose(np.array(found.limb.centre_yx) - shift, sun.centre_yx, atol=0.1)
+    # a Sun of 300 px, steepest at its radius; the edge's own smoothing of limb darkening pulls it in
+    assert found.limb.radius_px == pytest.approx(sun.radius_px, abs=0.2)
+    assert found.limb.points > 1000
+
+
+def test_pairs_say_how_well_they_fit(result):
+    _, places, found = result
+    assert len(found.pairs) >= 24  # a grid of 4 x 4 has 24 neighbours by a side
+    used = [pair for pair in found.pairs if pair.used]
+    assert len(used) >= len(found.pairs) - 1
+    for pair in used:
+        assert pair.residual_px < 0.5  # corners share strips of 20 px; typically 0.05
+        assert pair.significance >= SETTINGS.significance
+        np.testing.assert_allclose(pair.shift_yx, places[pair.b] - places[pair.a], atol=0.5)
+        seen = np.array(pair.centre_yx)  # of the overlap, in a's frame
+        assert ((seen > 0) & (seen < SHAPE)).all()
+
+
+def test_without_times_it_says_that_the_turning_is_left(result):
+    assert any("no tile times" in warning for warning in result[2].warnings)
+
+
+def test_order_and_threads_are_irrelevant(result):
+    tiles, _, found = result
+    order = np.random.default_rng(8).permutation(len(tiles))
+    other = place_tiles([tiles[k] for k in order], SETTINGS, jobs=2)
+    # the mean position is held, sums are taken in another order: rounding only
+    np.testing.assert_allclose(
+        other.positions - other.positions.mean(axis=0),
+        found.positions[order] - found.positions.mean(axis=0),
+        atol=2e-3,
+    )
+
+
+def test_a_tile_that_fits_nowhere_is_left_out_loudly(sun, places):
+    rng = np.random.default_rng(5)
+    tiles = tiles_at(sun, places[:8], rng)
+    stranger = invented_sun(300, np.random.default_rng(99))
+    tiles.insert(3, as_tile(light(stranger, (220.4, 210.8), rng), "stranger"))
+    found = place_tiles(tiles, SETTINGS)
+    assert list(found.left_out) == [3]
+    reason, score = found.left_out[3]
+    assert "no other placed tile shows the same structure" in reason
+    assert 0 < score < SETTINGS.significance
+    assert any("stranger" in warning and f"{score:.1f}" in warning for warning in found.warnings)
+    assert np.isnan(found.positions[3]).all()
+    rest = [k for k in range(9) if k != 3]
+    assert np.hypot(*errors_of(found.positions[rest], places[:8]).T).max() < 0.3
+
+
+def errors_of(found, places):
+    off = found - places
+    return off - off.mean(axis=0)
+
+
+def test_two_groups_are_reported(sun, places):
+    rng = np.random.default_rng(6)
+    # rows 0, 1 and row 3: nothing joins them
+    picked = [*range(8), 12, 13, 14, 15]
+    tiles = tiles_at(sun, places[picked], rng)
+    found = place_tiles(tiles, SETTINGS)
+    assert sorted(found.left_out) == [8, 9, 10, 11]
+    together = [warning for warning in found.warnings if "hang together" in warning]
+    assert len(together) == 1
+    for k in range(8, 12):
+        assert tiles[k].name in together[0]
+
+
+def test_tiles_in_the_middle_need_no_limb(sun):
+    rng = np.random.default_rng(7)
+    middle = np.array([(170.3, 150.7), (172.8, 310.2), (300.1, 155.5), (310.6, 300.4)])
+    found = place_tiles(tiles_at(sun, middle, rng), SETTINGS)
+    assert found.limb is None
+    assert any("no limb was found" in warning for warning in found.warnings)
+    assert np.hypot(*errors(found, middle).T).max() < 0.08
+
+
+def test_one_tile(sun):
+    found = place_tiles(tiles_at(sun, [(10.0, 200.0)], np.random.default_rng(8)), SETTINGS)
+    np.testing.assert_allclose(found.positions, [[0, 0]], atol=1e-9)
+    assert found.left_out == {}
+    assert found.limb is not None
+
+
+def test_what_is_fixed_to_the_sensor_does_not_tie(sun, places):
+    # a fifth of a sensor's dust and rings left in all tiles: every two tiles agree at shift zero
+    rng = np.random.default_rng(9)
+    fixed = sensor_pattern(*SHAPE, np.random.default_rng(1)).product ** 0.2
+    tiles = [as_tile(tile.image * fixed, tile.name) for tile in tiles_at(sun, places, rng)]
+    found = place_tiles(tiles, SETTINGS)
+    assert found.left_out == {}
+    assert np.sqrt(np.mean(np.sum(errors(found, places) ** 2, axis=1))) < 0.12
+
+
+def test_uncovered_borders_are_not_compared(sun, places):
+    rng = np.random.default_rng(10)
+    tiles = []
+    for tile in tiles_at(sun, places, rng):
+        image, weight = tile.image.copy(), tile.weight.copy()
+        image[:7] = image[:, -9:] = np.nan  # where no frame reached
+        weight[:7] = weight[:, -9:] = 0
+        weight[:12] *= 0.1
+        tiles.append(as_tile(image, tile.name, weight=weight))
+    found = place_tiles(tiles, SETTINGS)
+    assert found.left_out == {}
+    assert np.sqrt(np.mean(np.sum(errors(found, places) ** 2, axis=1))) < 0.08
+
+
+def test_the_turning_sun(sun, places):
+    # 20 s between 16 tiles would move 0.004 px; sixty times faster for a small Sun: 0.3 px from first to last
+    rng = np.random.default_rng(11)
+    seconds = 600.0 * rng.permutation(len(places))
+    tiles = []
+    for k, (place, t) in enumerate(zip(places, seconds, strict=True)):
+        y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
+        y, x = y + place[0], x + place[1]
+        vy, vx = drift_px_per_s(sun, y, x, north_deg=30.0)
+        image = 20_000 * ndimage.map_coordinates(sun.image, [y - vy * t, x - vx * t], order=3, mode="nearest")
+        image += 100 * rng.standard_normal(SHAPE)
+        stamp = np.datetime64("2041-03-09T09:00:00.000", "ms") + np.timedelta64(int(1000 * t), "ms")
+        tiles.append(as_tile(image, f"sun_{k:02d}", time=str(stamp)))
+    found = place_tiles(tiles, SETTINGS)
+    expected = drift_px_per_s(sun, np.array(sun.centre_yx[0]), np.array(sun.centre_yx[1]), north_deg=30.0)
+    speed = np.hypot(*expected)
+    np.testing.assert_allclose(found.drift_yx, expected, atol=0.06 * speed)
+    # the drift varies across an overlap, which one shift cannot follow
+    assert np.sqrt(np.mean(np.sum(errors(found, places) ** 2, axis=1))) < 0.13
+    np.testing.assert_allclose(found.times, seconds - seconds.mean())
+    blind = place_tiles(tiles, PlacementSettings(fit_drift=False))
+    assert np.sqrt(np.mean(np.sum(errors(blind, places) ** 2, axis=1))) > 0.2
+
+
+def test_times_need_all_tiles():
+    image = np.zeros((4, 5))
+    assert tile_times([as_tile(image, time="2031-06-04T09:30:00"), as_tile(image)]) is None
+    seconds = tile_times([as_tile(image, time=f"2031-06-04T09:30:0{k}.500") for k in (1, 5)])
+    assert seconds.tolist() == [-2, 2]
