@@ -94,6 +94,23 @@ class Console:
             click.echo(json.dumps({"command": self.command, **document}, indent=1, ensure_ascii=False))
 
 
+class Several(DiskmosaicError):
+    """Some of several sessions could not be done.
+
+    Parameters
+    ----------
+    failed : dict
+        Session -> sentence.
+    done : dict
+        Session -> document.
+    """
+
+    def __init__(self, failed: dict[str, str], done: dict[str, Any]) -> None:
+        first, sentence = next(iter(failed.items()))
+        super().__init__(f"{len(failed)} of {len(failed) + len(done)} sessions failed; the first, {first}: {sentence}")
+        self.document = {"sessions": done, "failed": failed}
+
+
 def work(name: str, action: Callable[[Console], dict[str, Any]], **flags: bool) -> None:
     """Run a command's action; turn what it raises into a sentence and an exit code."""
     console = Console(name, **flags)
@@ -120,7 +137,7 @@ def _fail(console: Console, sentence: str, error: BaseException) -> None:
         import traceback
 
         traceback.print_exception(error)
-    console.finish({"error": sentence})
+    console.finish({"error": sentence, **(error.document if isinstance(error, Several) else {})})
     click.echo(f"error: {sentence}", err=True)
     raise click.exceptions.Exit(CANNOT)
 
@@ -233,6 +250,55 @@ def _table(recordings: Any) -> list[str]:
         rows.append((found.path, found.role, found.by, str(found.frames or ""), size, bits, start))
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+@commands.command("reflat")
+@folder_argument
+@click.option(
+    "--flat",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="NEW",
+    help="The new flat: a master that this program wrote, or a recording.",
+)
+@click.option("--dark", type=click.Path(path_type=Path), metavar="NEW", help="A new dark, likewise.")
+@out_option
+@common_options
+def reflat_command(
+    folder: Path, flat: Path, dark: Path | None, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool
+) -> None:
+    """Put a better flat on the archived tiles and assemble them again; the recordings are not needed.
+
+    FOLDER may also be a tree of sessions, each with its results in assembled: all of them are done.
+    """
+
+    def action(console: Console) -> dict[str, Any]:
+        from diskmosaic import pipeline
+
+        options = {"flat": flat, "dark": dark, "jobs": jobs, "progress": console.progress}
+        if out is not None or pipeline.has_tiles(folder):
+            outcome = pipeline.reflat(folder, out, **options)
+            console.warn(outcome.warnings)
+            _tell_disk(console, outcome)
+            return outcome.document()
+        done, failed = {}, {}
+        for session in pipeline.sessions_below(folder):
+            console.say(f"{session}:")
+            try:
+                outcome = pipeline.reflat(session, **options)
+            except DiskmosaicError as error:
+                failed[str(session)] = str(error)
+                console.warn([str(error)])
+                continue
+            console.warn(outcome.warnings)
+            _tell_disk(console, outcome)
+            done[str(session)] = outcome.document()
+        console.say(f"{len(done)} sessions done, {len(failed)} failed.")
+        if failed:
+            raise Several(failed, done)
+        return {"sessions": done, "failed": failed}
+
+    work("reflat", action, as_json=as_json, quiet=quiet, verbose=verbose)
 
 
 @commands.command("demo")

@@ -7,12 +7,13 @@ also within one run, so that a run in one go and a run that was killed go throug
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import Any
 
 from diskmosaic.errors import bad_input
 from diskmosaic.finding import find_files
 from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk
-from diskmosaic.job import Job, Outcome, alone
+from diskmosaic.job import TILES, Job, Outcome, alone
 from diskmosaic.prepare import make_masters, stack_tiles
 
 
@@ -78,6 +79,63 @@ def present(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None =
         job.load_session()
         present_disk(job)
     return job.outcome
+
+
+def reflat(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    flat: str | os.PathLike[str],
+    dark: str | os.PathLike[str] | None = None,
+    **options: Any,
+) -> Outcome:
+    """Put a new flat on the archived tiles of OUT and do everything after it again; needs no raw video.
+
+    Parameters
+    ----------
+    folder, out, **options
+        As for `run`.
+    flat, dark : path
+        A master that this program wrote, or a recording.
+
+    Returns
+    -------
+    Outcome
+        Its step ``reflat`` is 'unchanged' where all tiles carry these masters already.
+
+    Raises
+    ------
+    DiskmosaicError
+        See `diskmosaic.reflatting.reflat_tiles`.
+    """
+    from diskmosaic.reflatting import reflat_tiles
+
+    job = _begin(folder, out, options, raw=False)
+    with alone(job.out):
+        job.load_session()
+        tiles = reflat_tiles(job, Path(flat), None if dark is None else Path(dark))
+        assemble_tiles(job, tiles)
+        present_disk(job)
+    return job.outcome
+
+
+def has_tiles(folder: str | os.PathLike[str]) -> bool:
+    """Tell whether a folder is a session with archived tiles in the usual place."""
+    return (Path(folder) / "assembled" / TILES).is_dir()
+
+
+def sessions_below(folder: str | os.PathLike[str]) -> list[Path]:
+    """List the sessions with archived tiles in a tree: folders that hold ``assembled/tiles``.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    found = sorted(path.parents[1] for path in Path(folder).rglob(f"assembled/{TILES}") if path.is_dir())
+    if not found:
+        raise bad_input(folder, found="no assembled/tiles", expected="results of a run", todo="stack tiles first")
+    return found
 
 
 def _begin(folder: Any, out: Any, options: dict[str, Any], *, raw: bool = True) -> Job:

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from diskmosaic.chosen import Chosen, chosen_master, read_chosen
 from diskmosaic.files.atomic import write_json
 from diskmosaic.found import Found, Survey
 from diskmosaic.job import MASTERS, TILES, Job
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.mending import load, mend
-from diskmosaic.steps import STEPS_FOLDER
+from diskmosaic.steps import STEPS_FOLDER, fingerprint
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration
@@ -49,7 +50,8 @@ def make_masters(job: Job, found: Survey) -> Prepared:
     Prepared
     """
     settings = job.settings.masters
-    dark = _dark(job, found)
+    chosen = read_chosen(job)
+    dark = chosen_master(job, chosen, "dark") or _dark(job, found)
     offset = 0.0
     if dark is not None:
         job.steps.forget("offset")
@@ -60,6 +62,9 @@ def make_masters(job: Job, found: Survey) -> Prepared:
         estimate = json.loads(file.read_text("utf-8"))
         offset = estimate["offset"]
         job.outcome.warn([estimate["sentence"]])
+    own = chosen_master(job, chosen, "flat")
+    if own is not None:
+        return Prepared(dark, own, offset)
     flats = found.of("flat")
     if not flats:
         return Prepared(dark, _archived(job, "flat", found), offset)
@@ -143,25 +148,50 @@ def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
     """
     names = tile_names(found.of("tile"))
     common = [job.settings.tiles.model_dump(), prepared.digests(job), prepared.offset]
+    carried = _carried(job, names, read_chosen(job))
     calibration = _OnFirstUse(prepared)
-    remainders = mend(job, names, common, calibration.get, prepared.flat)
+    remainders = {}
+    if len(carried) < len(names):
+        remainders = mend(job, names, common, calibration.get, prepared.flat)
     paths = []
     for recording, name in job.progress(names, "stacking tiles", len(names), "tiles"):
         path = job.out / TILES / f"{name}.fits"
-        times = [recording.start_utc, recording.end_utc, recording.camera]
+        paths.append(path)
+        if name in carried:
+            job.outcome.steps[f"tile {name}"] = "unchanged"
+            job.outcome.files.append(path)
+            continue
         remainder = remainders.get(name)
         left = None if remainder is None else job.steps.digest(REMAINDER, remainder)
-        parts = [name, job.sources([recording]), times, common, left]
         job.step(
             f"tile {name}",
-            parts,
+            _parts(job, recording, name, common, left),
             [path],
             lambda r=recording, n=name, p=path, m=remainder: _stack(job, r, n, p, calibration, m),
         )
-        paths.append(path)
     unused = sorted(set((job.out / TILES).glob("[!.]*.fits")) - set(paths))
     job.outcome.warn([f"{path.name}: no tile recording for it any more; not used in this run." for path in unused])
     return paths
+
+
+def _parts(job: Job, recording: Found, name: str, common: list, left: str | None) -> list:
+    """Return all that a stacked tile depends on."""
+    times = [recording.start_utc, recording.end_utc, recording.camera]
+    return [name, job.sources([recording]), times, common, left]
+
+
+def _carried(job: Job, names: Sequence[tuple[Found, str]], chosen: Chosen | None) -> set[str]:
+    """Name the tiles that carry chosen masters and are otherwise as they would be stacked now."""
+    if chosen is None:
+        return set()
+    was = chosen.stacked
+    common = [job.settings.tiles.model_dump(), was["masters"], was["offset"]]
+    carried = set()
+    for recording, name in names:
+        as_stacked = fingerprint(_parts(job, recording, name, common, was["remainders"].get(name)))
+        if job.steps.done(f"tile {name}", chosen.identity(as_stacked)):
+            carried.add(name)
+    return carried
 
 
 class _OnFirstUse:

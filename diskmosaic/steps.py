@@ -192,6 +192,11 @@ class Steps:
         self.finish(name, identity, action())
         return True
 
+    def identity(self, name: str) -> str | None:
+        """Return the fingerprint with which a step was last done; None where it was not."""
+        record = self._record(name)
+        return None if record is None else record.get("fingerprint")
+
     def forget(self, name: str) -> None:
         """Remove a step's files and its record."""
         record = self._record(name)

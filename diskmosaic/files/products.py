@@ -95,6 +95,17 @@ def read_master(path: Path) -> Master:
         )
 
 
+def is_master(path: Path) -> bool:
+    """Tell whether a file is a master of this program, by its cards."""
+    if path.suffix.lower() not in (".fits", ".fit", ".fts"):
+        return False
+    try:
+        header = fits.getheader(path)
+    except (OSError, ValueError):
+        return False
+    return "KIND" in header and "PIXSHA" in header
+
+
 def write_tile(path: Path, tile: Tile) -> None:
     """Write a stacked tile: image, HDUs ``WEIGHT``, ``FRAMES`` and maybe ``REMAINDER``; raises `OutputError`."""
     header = fits.Header()
