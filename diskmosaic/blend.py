@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -104,7 +105,8 @@ def feather(seen: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return a smooth weight, 0 at the border of the rows and columns seen and 1 at their middle."""
     ramps = []
     for axis in (1, 0):
-        use = np.flatnonzero(seen.mean(axis=axis) > 0.5)
+        share = seen.mean(axis=axis)
+        use = np.flatnonzero(share > 0.5 * share.max())
         ramp = np.zeros(seen.shape[1 - axis])
         if len(use):
             first, last = use[0], use[-1]
@@ -152,8 +154,6 @@ def depth_factor(y: NDArray[np.float64], x: NDArray[np.float64], limb: Circle) -
 
 
 def _linear(image: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float32]:
-    import cv2
-
     return cv2.remap(
         image,
         columns.astype(np.float32),
