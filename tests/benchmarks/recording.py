@@ -1,0 +1,162 @@
+"""Time a real-size recording through masters and tiles, and a usual scientific-Python way beside them.
+
+    python tests/benchmarks/recording.py [FOLDER] [--size 1936 1216] [--frames 1000] [--flat-frames 500] ...
+
+Makes a recording (8 bit; some tens of distinct frames with jitter, warps, blur and noise, repeated) and a flat (16
+bit) in FOLDER (a temporary one by default; 4.8 GB), then prints for each stage, every one in a process of its own:
+seconds, frames a second and peak memory. The *usual way* is what is commonly written for this: each frame as float64,
+variance of its Laplacian, `skimage.registration.phase_cross_correlation(upsample_factor=10)` against the first,
+`scipy.ndimage.shift`, mean of the best; on the first frames only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from diskmosaic.files.ser import SerWriter
+from diskmosaic.masters import Calibration, make_flat
+from diskmosaic.recordings import open_recording
+from diskmosaic.settings import MasterSettings, TileSettings
+from diskmosaic.synthetic import invented_sun, plain
+from diskmosaic.synthetic.camera import Detector, TileView, Warps
+from diskmosaic.tiles import stack_tile
+from rich.console import Console
+from rich.table import Table
+
+LIMIT_GB = 1.5
+STAGES = ("read", "flat", "tile", "usual")
+MAKE = "make"
+COMMON = ("frames", "flat-frames", "distinct", "usual-frames", "jobs")
+
+
+def make_recording(path: Path, shape: tuple[int, int], frames: int, distinct: int, rng: np.random.Generator) -> None:
+    """Write `frames` 8-bit frames, `distinct` different ones over and over."""
+    plan = plain(tile_shape=shape)
+    sun = invented_sun(0.75 * max(shape), rng)
+    view, warps = TileView(sun, plan, sun.centre_yx, 0.0), Warps(shape, 0.7, 80.0)
+    detector = Detector(plan)
+    dark = np.full(shape, np.float32(detector.offset_adu))
+    light = np.float32(plan.level * detector.full_scale)
+    different = []
+    for blur in rng.uniform(*plan.blur_px, distinct):
+        drawn = view.draw(rng.normal(0, 2, 2), warps.draw(rng), blur) * light
+        different.append(detector.expose(np.maximum(drawn, 0), dark, rng))
+    order = rng.integers(0, distinct, frames)
+    with SerWriter(path, shape[1], shape[0], 8) as ser:
+        for k in order:
+            ser.write(different[k])
+
+
+def make_flat_recording(path: Path, shape: tuple[int, int], frames: int, rng: np.random.Generator) -> None:
+    """Write `frames` 16-bit frames of an unevenly lit sensor, 25 different ones."""
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    light = 30_000 * (1 - 0.1 * np.hypot(y / shape[0] - 0.5, x / shape[1] - 0.5))
+    different = [
+        (light * t + 350 * rng.standard_normal(shape, np.float32)).astype(np.uint16)
+        for t in rng.uniform(0.95, 1.05, min(frames, 25))
+    ]
+    with SerWriter(path, shape[1], shape[0], 16) as ser:
+        for k in rng.integers(0, len(different), frames):
+            ser.write(different[k])
+
+
+def stage(name: str, folder: Path, jobs: int, usual_frames: int) -> dict[str, float]:
+    """Run one stage; returns its frames, seconds and peak memory in GB."""
+    recording = open_recording(folder / ("flat.ser" if name == "flat" else "tile.ser"))
+    frames = recording.frame_count
+    start = time.perf_counter()
+    if name == "read":
+        total = np.zeros((recording.height, recording.width), np.uint32)
+        for k in range(frames):
+            total += recording.gray(k)
+    elif name == "flat":
+        make_flat([recording], None, MasterSettings(), jobs=jobs)
+    elif name == "tile":
+        blank = Calibration(None, None, 0.0, (recording.height, recording.width))
+        stack_tile(recording, blank, TileSettings(), jobs=jobs)
+    else:
+        frames = min(usual_frames, frames)
+        _usual_way(recording, frames)
+    seconds = time.perf_counter() - start
+    return {"frames": frames, "s": seconds, "GB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6}
+
+
+def _usual_way(recording, frames: int) -> np.ndarray:
+    from scipy import ndimage
+    from skimage.registration import phase_cross_correlation
+
+    stack = [recording.gray(k).astype(np.float64) for k in range(frames)]
+    sharpness = [ndimage.laplace(frame).var() for frame in stack]
+    best = np.argsort(sharpness)[::-1][: max(1, round(0.35 * frames))]
+    total = np.zeros_like(stack[0])
+    for k in range(frames):
+        shift = phase_cross_correlation(stack[0], stack[k], upsample_factor=10)[0]
+        if k in best:
+            total += ndimage.shift(stack[k], shift)
+    return total / len(best)
+
+
+def main() -> None:
+    """Parse, make the recordings, run every stage in a child process, print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path, nargs="?", help="where the recordings are made; a temporary folder")
+    parser.add_argument("--size", type=int, nargs=2, default=(1936, 1216), metavar=("W", "H"))
+    parser.add_argument("--frames", type=int, default=1000)
+    parser.add_argument("--flat-frames", type=int, default=500)
+    parser.add_argument("--distinct", type=int, default=50, help="different frames in the recording")
+    parser.add_argument("--usual-frames", type=int, default=50, help="frames that the usual way is given")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--stage", choices=(MAKE, *STAGES), help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    shape = (asked.size[1], asked.size[0])
+    if asked.stage == MAKE:
+        rng = np.random.default_rng(1)
+        make_recording(asked.folder / "tile.ser", shape, asked.frames, asked.distinct, rng)
+        make_flat_recording(asked.folder / "flat.ser", shape, asked.flat_frames, rng)
+        return
+    if asked.stage:
+        print(json.dumps(stage(asked.stage, asked.folder, asked.jobs, asked.usual_frames)))
+        return
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = asked.folder or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        # this process stays small: a child's peak memory begins with its parent's
+        common = [f"--{key}={getattr(asked, key.replace('-', '_'))}" for key in COMMON]
+        common += ["--size", *(str(n) for n in asked.size)]
+
+        def run(name: str) -> str:
+            command = [sys.executable, __file__, str(folder), "--stage", name, *common]
+            return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
+
+        if not ((folder / "tile.ser").exists() and (folder / "flat.ser").exists()):
+            run(MAKE)
+        table = Table(title=f"{asked.size[0]}x{asked.size[1]}, {asked.jobs} threads")
+        for head in ("stage", "frames", "s", "frames/s", "MB/s", "peak GB"):
+            table.add_column(head, justify="right" if head != "stage" else "left")
+        names = {"read": "read and sum (8 bit)", "flat": "make_flat (16 bit)", "tile": "stack_tile (8 bit)"}
+        worst = 0.0
+        for name in STAGES:
+            row = json.loads(run(name))
+            rate = row["frames"] / row["s"]
+            pixel = (2 if name == "flat" else 1) * shape[0] * shape[1] / 1e6
+            label = names.get(name, "the usual way (8 bit)")
+            figures = (f"{row['s']:.1f}", f"{rate:.1f}", f"{rate * pixel:.0f}", f"{row['GB']:.2f}")
+            table.add_row(label, str(row["frames"]), *figures)
+            worst = max(worst, row["GB"] if name in ("flat", "tile") else 0)
+        Console(width=100).print(table)
+        print(
+            f"most memory of masters and tiles: {worst:.2f} GB, {'within' if worst < LIMIT_GB else 'OVER'} {LIMIT_GB}"
+        )
+        sys.exit(worst >= LIMIT_GB)
+
+
+if __name__ == "__main__":
+    main()
