@@ -22,11 +22,13 @@ from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import Master, Source
 from diskmosaic.settings import MasterSettings
+from diskmosaic.slewed import MOVES, light_change, slewed_mean
 
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
 HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)
 DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead or hot; dust is never that sharp
 TRANSFER_VALUES = 8e6  # pixels of frame pairs that photon transfer looks at: the gain then is known to some 0.2 %
+SLEWED_LEAST = 0.1  # of a slewed flat's frames: fewer leave a pixel three times as uncertain as the rest
 SATURATED_SHARE = 0.001  # more pixels than this at the ceiling spoil a flat
 
 
@@ -166,6 +168,8 @@ def make_flat(
         base = np.full((recordings[0].height, recordings[0].width), np.float32(offset))
     frames = _frame_list(recordings)
     _refuse_saturated(frames, name)
+    if settings.flat == "slewed" or (settings.flat == "auto" and _moves(frames, base)):
+        return _slewed_flat(frames, base, settings, 0.0 if dark is not None else offset, sources, jobs, progress)
     moments = _average(frames, base, settings, scaled=True, jobs=jobs, progress=progress, label="flat")
     image, deviation = moments.result()
     mean = float(image.mean(dtype=np.float64))
@@ -191,6 +195,72 @@ def make_flat(
         gain=transfer.gain,
         read_noise=transfer.read_noise,
     )
+
+
+def _moves(frames: list[tuple[Recording, int]], base: NDArray[np.float32] | None) -> bool:
+    """Tell whether the Sun moves over the sensor while a flat is recorded."""
+    picks = np.unique(np.linspace(0, len(frames) - 1, 9).astype(int))
+    sample = [_less_base(frames[position], base) for position in picks]
+    # a frame without light tells nothing here; the plain average names it
+    return all(frame.mean() > 0 for frame in sample) and light_change(sample) > MOVES
+
+
+def _slewed_flat(
+    frames: list[tuple[Recording, int]],
+    base: NDArray[np.float32] | None,
+    settings: MasterSettings,
+    offset: float,
+    sources: tuple[Source, ...],
+    jobs: int,
+    progress: Progress,
+) -> Master:
+    """Make a flat of frames under which the Sun moves (`diskmosaic.slewed`)."""
+    found = slewed_mean(
+        lambda position: _less_base(frames[position], base),
+        len(frames),
+        clip_sigma=settings.clip_sigma,
+        pilot_frames=settings.pilot_frames,
+        jobs=jobs,
+        progress=progress,
+    )
+    if found is None:
+        raise bad_input(
+            frames[0][0].path,
+            found="no frame with enough light",
+            expected="a flat over which the Sun moves",
+            todo="set its role in session.toml or record the flat again",
+        )
+    warnings = [
+        "flat: slewed (the Sun moves over it): each frame's own brightness was fitted out; vignetting is left to the "
+        "levels"
+    ]
+    share = float(np.mean(found.count < SLEWED_LEAST * len(frames)))
+    if share > 0:
+        warnings.append(
+            f"flat: {100 * share:.1f} % of the sensor were lit in less than {100 * SLEWED_LEAST:.0f} % of the frames; "
+            "there it is uncertain"
+        )
+    good = ~local_outliers(found.image, sigma=HOT_SIGMA, floor=DEAD_SHARE) & (found.image > 0.05)
+    typical = [float(np.percentile(_less_base(frames[k], base), 98)) for k in (0, len(frames) // 2, len(frames) - 1)]
+    return Master(
+        kind="flat",
+        image=found.image,
+        # a pixel that no two frames show lit is not known at all: its error is that of taking it for 1
+        uncertainty=np.where(np.isfinite(found.uncertainty), found.uncertainty, 1).astype(np.float32),
+        frames=len(frames),
+        clipped=1 - float(found.count.sum(dtype=np.float64) / max(found.seen.sum(dtype=np.float64), 1)),
+        level=float(np.median(typical)),
+        offset=float(offset),
+        good=good,
+        sources=sources,
+        warnings=tuple(warnings),
+    )
+
+
+def _less_base(frame: tuple[Recording, int], base: NDArray[np.float32] | None) -> NDArray[np.float32]:
+    recording, index = frame
+    raw = recording.gray(index)
+    return raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
 
 
 def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:

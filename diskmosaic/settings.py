@@ -6,7 +6,7 @@ Every stage takes one of these frozen records; `Settings` holds them all and is 
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -23,6 +23,10 @@ class MasterSettings(StageSettings):
     """How masters are averaged."""
 
     clip_sigma: float = Field(5.0, gt=2, description="values further off than this are left out of the mean")
+    flat: Literal["auto", "stare", "slewed"] = Field(
+        "auto",
+        description="how the flat was recorded: stare (defocused, at rest), slewed (the Sun moves), auto (look)",
+    )
     mend: bool = Field(True, description="find what the flat leaves behind from all tiles together, and take it out")
     pilot_frames: int = Field(31, ge=5, description="frames whose median starts the clipping")
 
