@@ -22,6 +22,7 @@ from diskmosaic.arrays.correlation import overlap_windows
 from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
 from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.shared import predict_shared, transfer
+from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.blend import feather
 from diskmosaic.masters import Calibration
 from diskmosaic.parallel import ordered_map
@@ -33,6 +34,7 @@ from diskmosaic.regions import Regions, find_regions
 COARSE_PX = 20.0  # Gaussian; what is slower is left to the levels' surface
 MIN_TILES = 5  # below, the others cannot tell pattern from Sun
 SAMPLE_FRAMES = 64  # of each recording, for the first round
+CLIP_ROUNDS = 6
 CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
 FRINGE_PX = 64.0  # Gaussian over which the fringes' amplitude is steady
 FRINGE_SIGMA = 2.5  # an amplitude below this many times its error is none
@@ -89,12 +91,16 @@ def find_remainder(
     if len(tiles) < MIN_TILES:
         return None
     regions = find_regions(tiles)
-    logs = [_structure(tile, region) for tile, region in zip(tiles, regions, strict=True)]
+    logs = _structures(tiles, regions)
     if placement is not None:
         logs = _less_neighbours(logs, regions, placement, progress)
     source = None if flat is None else high_pass(np.log(np.maximum(flat, 0.02)), np.ones(flat.shape, bool))
     corrections, amplitude = _fringes(logs, regions, tiles, source)
     rest = [log - known for log, known in zip(logs, corrections, strict=True)]
+    weights = [_quiet_weight(log, region.disk) for log, region in zip(rest, regions, strict=True)]
+    specks = predict_specks(rest, weights)
+    corrections = [known + more for known, more in zip(corrections, specks, strict=True)]
+    rest = [log - more for log, more in zip(rest, specks, strict=True)]
     transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])
     shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MIN_TILES)
     corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
@@ -190,14 +196,26 @@ def high_pass(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:
     return np.where(mask, log - slow, 0).astype(np.float32)
 
 
-def _structure(tile: Tile, region: Regions) -> FloatImage:
-    """High-passed logarithm of a tile, 0 off the disk."""
-    mask = region.disk & (tile.image > 0)
-    log = np.zeros(tile.image.shape, np.float32)
-    log[mask] = np.log(tile.image[mask])
-    log = high_pass(log, mask)
-    spread = 1.4826 * float(np.median(np.abs(log[mask]))) if mask.any() else 1.0
-    return np.clip(log, -CLIP * spread, CLIP * spread)
+def _structures(tiles: Sequence[Tile], regions: Sequence[Regions]) -> list[FloatImage]:
+    """High-passed logarithms of the tiles, 0 off the disk; spots and plage cut, but not what the tiles share."""
+    logs, spreads, masks = [], [], []
+    for tile, region in zip(tiles, regions, strict=True):
+        mask = region.disk & (tile.image > 0)
+        log = np.zeros(tile.image.shape, np.float32)
+        log[mask] = np.log(tile.image[mask])
+        logs.append(high_pass(log, mask))
+        spreads.append(CLIP * 1.4826 * float(np.median(np.abs(logs[-1][mask]))) if mask.any() else 1.0)
+        masks.append(mask)
+    seen = np.maximum(np.sum(masks, axis=0, dtype=np.float32), 1)
+    base = np.zeros(logs[0].shape, np.float32)
+    # dark dust is deeper than the Sun's structure: the common part grows until nothing common is cut
+    for _ in range(CLIP_ROUNDS):
+        cut = [base + np.clip(log - base, -spread, spread) for log, spread in zip(logs, spreads, strict=True)]
+        base = np.sum([np.where(mask, one, 0) for one, mask in zip(cut, masks, strict=True)], axis=0) / seen
+    return [
+        np.where(mask, base + np.clip(log - base, -spread, spread), 0).astype(np.float32)
+        for log, spread, mask in zip(logs, spreads, masks, strict=True)
+    ]
 
 
 def _shifts(tile: Tile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
