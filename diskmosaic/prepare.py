@@ -8,9 +8,10 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from diskmosaic.chosen import Chosen, chosen_master, read_chosen
+from diskmosaic.exposures import common_exposure, exposure_of, same_exposure
 from diskmosaic.files.atomic import write_json
 from diskmosaic.found import Found, Survey
 from diskmosaic.job import MASTERS, TILES, Job
@@ -20,6 +21,7 @@ from diskmosaic.steps import STEPS_FOLDER, fingerprint
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration
+    from diskmosaic.recordings import Recording
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,11 @@ def make_masters(job: Job, found: Survey) -> Prepared:
         return Prepared(dark, _archived(job, "flat", found), offset)
     path = job.out / MASTERS / "flat.fits"
     parts = [job.sources(flats), settings.model_dump(), Prepared(dark, None, offset).digests(job), offset]
-    job.step("flat", parts, [path], lambda: _make(job, "flat", flats, path, dark, offset))
+    own_dark = chosen is None or "dark" not in chosen.masters
+    darks = found.of("dark") if own_dark else ()
+    exposures = [common_exposure([recording.camera for recording in found.of(role)]) for role in ("tile", "flat")]
+    parts += [exposures, _exposures(darks)]
+    job.step("flat", parts, [path], lambda: _make_flat(job, flats, path, dark, offset, darks, exposures))
     return Prepared(dark, path, offset)
 
 
@@ -79,8 +85,9 @@ def _dark(job: Job, found: Survey) -> Path | None:
     if not darks:
         return _archived(job, "dark", found)
     path = job.out / MASTERS / "dark.fits"
-    parts = [job.sources(darks), job.settings.masters.model_dump()]
-    job.step("dark", parts, [path], lambda: _make(job, "dark", darks, path, None, 0.0))
+    exposure = common_exposure([recording.camera for recording in found.of("tile")])
+    parts = [job.sources(darks), job.settings.masters.model_dump(), exposure, _exposures(darks)]
+    job.step("dark", parts, [path], lambda: _make_dark(job, darks, path, exposure))
     return path
 
 
@@ -101,22 +108,58 @@ def _archived(job: Job, role: str, found: Survey) -> Path | None:
     return None
 
 
-def _make(job: Job, role: str, recordings: Sequence[Found], path: Path, dark: Path | None, offset: float) -> list[Path]:
-    from diskmosaic import masters
-    from diskmosaic.files.products import read_master, write_master
+def _exposures(recordings: Sequence[Found]) -> list[float | None]:
+    return [exposure_of(recording.camera) for recording in recordings]
+
+
+def _opened(stack: contextlib.ExitStack, recordings: Sequence[Found]) -> list[Recording]:
     from diskmosaic.recordings import open_recording
+
+    return [stack.enter_context(open_recording(recording.file)) for recording in recordings]
+
+
+def _common(job: Job, recordings: Sequence[Found]) -> dict[str, Any]:
     from diskmosaic.records import Source
 
     sources = tuple(Source(*source) for source in job.sources(recordings))
-    common = {"sources": sources, "jobs": job.jobs, "progress": job.progress}
+    return {"sources": sources, "jobs": job.jobs, "progress": job.progress}
+
+
+def _make_dark(job: Job, darks: Sequence[Found], path: Path, exposure: float | None) -> list[Path]:
+    from diskmosaic.darks import dark_for_exposure
+    from diskmosaic.files.products import write_master
+
     with contextlib.ExitStack() as stack:
-        opened = [stack.enter_context(open_recording(recording.file)) for recording in recordings]
-        if role == "dark":
-            master = masters.make_dark(opened, job.settings.masters, **common)
-        else:
-            base = None if dark is None else read_master(dark)
-            master = masters.make_flat(opened, base, job.settings.masters, offset=offset, **common)
+        opened = _opened(stack, darks)
+        master = dark_for_exposure(opened, exposure, job.settings.masters, **_common(job, darks))
     write_master(path, master)
+    return [path]
+
+
+def _make_flat(
+    job: Job,
+    flats: Sequence[Found],
+    path: Path,
+    dark: Path | None,
+    offset: float,
+    darks: Sequence[Found],
+    exposures: list[float | None],
+) -> list[Path]:
+    from diskmosaic.darks import dark_for_exposure
+    from diskmosaic.files.products import read_master, write_master
+    from diskmosaic.masters import make_flat
+
+    settings = job.settings.masters
+    with contextlib.ExitStack() as stack:
+        base = None if dark is None else read_master(dark)
+        told: tuple[str, ...] = ()
+        tiles, own = exposures
+        if darks and own is not None and (tiles is None or not same_exposure(tiles, own)):
+            # the flat's own exposure: its dark need not be that of the tiles
+            base = dark_for_exposure(_opened(stack, darks), own, settings, **_common(job, darks))
+            told = tuple(f"flat: its {text}" for text in base.warnings)
+        master = make_flat(_opened(stack, flats), base, settings, offset=offset, **_common(job, flats))
+    write_master(path, dataclasses.replace(master, warnings=(*master.warnings, *told)))
     return [path]
 
 

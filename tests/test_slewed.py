@@ -46,7 +46,7 @@ def slew(blur_px, *, spacing=1.6):
 
 
 def fine(image, use):
-    """Scales below 30 px: a polynomial (no border can mislead it) and a Gaussian that halves waves of 30 px taken off."""
+    """Scales below 30 px: a polynomial, for the borders, and a Gaussian that halves waves of 30 px taken off."""
     rows, columns = (np.polynomial.legendre.legvander(np.linspace(-1, 1, n), 4) for n in SHAPE)
     design = np.stack([np.outer(rows[:, i], columns[:, j])[use] for i in range(5) for j in range(5 - i)], axis=1)
     left = np.zeros(SHAPE)
