@@ -199,6 +199,14 @@ def test_an_even_8_bit_flat_is_not_taken_for_saturated(tmp_path):
     assert flat.level == pytest.approx(200, abs=0.5)
 
 
+def test_a_flat_of_three_values_is_not_taken_for_saturated(tmp_path):
+    # a quiet camera of few bits: a fifth of the pixels share the brightest value, but it is no ceiling
+    rng = np.random.default_rng(2)
+    frames = rng.choice(np.array([199, 200, 201], np.uint8), (12, *SHAPE), p=(0.2, 0.6, 0.2))
+    flat = make_flat([open_recording(write_ser(tmp_path / "flat.ser", frames))], None, SETTINGS)
+    assert flat.level == pytest.approx(200, abs=0.1)
+
+
 def test_wrong_sizes_are_refused(camera, masters, tmp_path):
     small = write_ser(tmp_path / "small.ser", np.full((9, 40, 60), 900, np.uint16))
     with pytest.raises(InputError, match=r"small\.ser: found a flat of 60x40 pixels, expected 100x72"):

@@ -144,9 +144,9 @@ def test_one_tile(sun):
 
 
 def test_what_is_fixed_to_the_sensor_does_not_tie(sun, places):
-    # a fifth of a sensor's dust and rings left in all tiles: every two tiles agree at shift zero
+    # no flat at all: by its dust and rings every two tiles agree at shift zero, better than by the Sun
     rng = np.random.default_rng(9)
-    fixed = sensor_pattern(*SHAPE, np.random.default_rng(1)).product ** 0.2
+    fixed = sensor_pattern(*SHAPE, np.random.default_rng(1)).product
     tiles = [as_tile(tile.image * fixed, tile.name) for tile in tiles_at(sun, places, rng)]
     found = place_tiles(tiles, SETTINGS)
     assert found.left_out == {}

@@ -47,8 +47,8 @@ def test_active_regions_and_filaments_are_not_quiet():
     level = ring_quiet(spoilt, r, EDGES)[1]
     clean = ring_quiet(light, r, EDGES)[1]
     outer = slice(100, 240)
-    # the mean would be off by 3 %; a clipped median of noise 2 % by its shift towards the plage, 0.2 %
-    assert np.nanmax(np.abs(level[outer] / clean[outer] - 1)) < 0.005
+    # the mean would be off by 3 %, a plain median by 0.38 % in the worst ring; clipped 0.13 %
+    assert np.nanmax(np.abs(level[outer] / clean[outer] - 1)) < 0.0025
 
 
 def test_unknown_pixels_are_left_out():
