@@ -1,8 +1,8 @@
 """Local features that several images of one sensor share, each predicted by the others.
 
-Dust is local in place, not in frequency: the agreement between images is judged here in bands of scales, place by place,
-as `diskmosaic.arrays.shared` judges it frequency by frequency. Where the images' mean stands far out of its scatter, at
-any scale, there is a speck: inside its outline all scales are believed, its sharp edge included.
+Dust is local in place, not in frequency: the agreement between images is judged here in bands of scales, place by
+place, as `diskmosaic.arrays.shared` judges it frequency by frequency. Where the images' mean stands far out of its
+scatter, at any scale, there is a speck: inside its outline all scales are believed, its sharp edge included.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)  # Gaussian widths that part the bands
 SEED_SIGMA = 6.0  # a mean this far out of its scatter is a speck ...
 OUTLINE_SIGMA = 3.0  # ... which reaches to here
 REACH = 2.0  # agreement is judged over this many band widths
-BELIEVED = (0.5, 0.85)  # shrinkage below the first is chance, above the second is kept whole
+BELIEVED = (0.6, 0.9)  # shrinkage below the first is chance, above the second is kept whole
 
 
 def predict_specks(
@@ -40,9 +40,9 @@ def predict_specks(
     total_weight = np.maximum(np.sum(weights, axis=0), 1e-12)
     inside = cv2.GaussianBlur(find_specks(images, weights).astype(np.float32), (0, 0), 1.0)
     finer = list(images)
-    for scale in SCALES_PX:
-        coarser = [cv2.GaussianBlur(image, (0, 0), scale) for image in images]
-        bands = [a - b for a, b in zip(finer, coarser, strict=True)]
+    for scale in (*SCALES_PX, None):  # None: what is coarser than the last
+        coarser = None if scale is None else [cv2.GaussianBlur(image, (0, 0), scale) for image in images]
+        bands = finer if coarser is None else [a - b for a, b in zip(finer, coarser, strict=True)]
         finer = coarser
         total = np.sum([w * band for w, band in zip(weights, bands, strict=True)], axis=0)
         predicted = []
@@ -53,7 +53,8 @@ def predict_specks(
             predicted.append(others)
             agreement += weight * band * others
             power += weight * np.square(others)
-        agreement, power = (cv2.GaussianBlur(part, (0, 0), REACH * scale) for part in (agreement, power))
+        reach = REACH * (scale or SCALES_PX[-1])
+        agreement, power = (cv2.GaussianBlur(part, (0, 0), reach) for part in (agreement, power))
         shrink = np.clip(agreement / np.maximum(power, 1e-30), 0, 1)
         shrink *= np.clip((shrink - BELIEVED[0]) / (BELIEVED[1] - BELIEVED[0]), 0, 1)
         shrink = np.maximum(shrink, inside)
