@@ -145,10 +145,15 @@ class Job:
         return [[recording.path, self.hashes[recording.file]] for recording in recordings]
 
     def early_warnings(self) -> list[str]:
-        """Return what survey and offset warned of, as the last run noted it."""
+        """Return what survey, offset and the flat's trial warned of, as the last run noted it."""
         told = []
-        for path, key in (("survey.json", "warnings"), ("offset/offset.json", "sentence")):
-            file = self.out / STEPS_FOLDER / path
+        noted = self.out / STEPS_FOLDER
+        files = {
+            noted / "survey.json": "warnings",
+            noted / "offset" / "offset.json": "sentence",
+            self.out / MASTERS / "trial.json": "warnings",
+        }
+        for file, key in files.items():
             if file.exists():
                 said = json.loads(file.read_text("utf-8"))[key]
                 told += [said] if isinstance(said, str) else said

@@ -18,19 +18,28 @@ from diskmosaic.job import MASTERS, TILES, Job
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.mending import load, mend
 from diskmosaic.steps import STEPS_FOLDER, fingerprint
+from diskmosaic.trying import DOCUMENT, follow_flat, try_masters
+from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration
     from diskmosaic.recordings import Recording
+    from diskmosaic.records import Master
+
+RECORDED = "flat as recorded"  # step of a flat that may be moved before it is used
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """What tiles are calibrated with: the masters there are, the offset (ADU) where there is no dark."""
+    """What tiles are calibrated with: the masters there are, the offset (ADU) where there is no dark.
+
+    `tried` is True once the flat was held against the recordings.
+    """
 
     dark: Path | None
     flat: Path | None
     offset: float
+    tried: bool = False
 
     def digests(self, job: Job) -> dict[str, str]:
         """Role -> SHA-256 of the master's file."""
@@ -76,8 +85,29 @@ def make_masters(job: Job, found: Survey) -> Prepared:
     darks = found.of("dark") if own_dark else ()
     exposures = [common_exposure([recording.camera for recording in found.of(role)]) for role in ("tile", "flat")]
     parts += [exposures, _exposures(darks)]
-    job.step("flat", parts, [path], lambda: _make_flat(job, flats, path, dark, offset, darks, exposures))
-    return Prepared(dark, path, offset)
+    if not settings.follow_shift:
+        job.steps.forget(RECORDED)
+        job.step("flat", parts, [path], lambda: _make_flat(job, flats, path, dark, offset, darks, exposures))
+        return Prepared(dark, path, offset)
+    # the flat that is used may have to be moved first: it is tried before it is a master
+    recorded = job.out / STEPS_FOLDER / RECORDED / "flat.fits"
+    job.step(RECORDED, parts, [], lambda: _make_flat(job, flats, recorded, dark, offset, darks, exposures))
+    _try_flat(job, found, Prepared(dark, recorded, offset))
+    known = [job.steps.digest(RECORDED, recorded), job.steps.digest(TRIAL, job.out / MASTERS / DOCUMENT)]
+    job.step("flat", known, [path], lambda: follow_flat(job, recorded, path))
+    return Prepared(dark, path, offset, tried=True)
+
+
+def _try_flat(job: Job, found: Survey, prepared: Prepared) -> None:
+    """Hold the flat against the recordings, a step of its own."""
+
+    def masters() -> tuple[Master | None, float]:
+        from diskmosaic.files.products import read_master
+
+        return None if prepared.dark is None else read_master(prepared.dark), prepared.offset
+
+    common = [prepared.digests(job), prepared.offset]
+    try_masters(job, found.of("tile"), found.of("flat"), prepared.flat, common, masters)
 
 
 def _dark(job: Job, found: Survey) -> Path | None:
@@ -189,6 +219,8 @@ def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
     list of pathlib.Path
         The tiles, in order of their recordings.
     """
+    if not prepared.tried:
+        _try_flat(job, found, prepared)
     names = tile_names(found.of("tile"))
     common = [job.settings.tiles.model_dump(), prepared.digests(job), prepared.offset]
     carried = _carried(job, names, read_chosen(job))

@@ -20,6 +20,7 @@ from diskmosaic.finish import archived_tiles
 from diskmosaic.job import MASTERS, Job
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.steps import STEPS_FOLDER, file_sha256
+from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration
@@ -271,8 +272,9 @@ class _Masters:
         replaced = self._replaced()
         for path, role in replaced:
             write_master(path, self.new[role])
-        # what the old flat left behind is in the tiles no more
+        # what the old flat left behind is in the tiles no more, and its trial tells nothing of the new one
         self._job.steps.forget(REMAINDER)
+        self._job.steps.forget(TRIAL)
         return bool(replaced)
 
     def _replaced(self) -> list[tuple[Path, str]]:

@@ -20,6 +20,7 @@ from diskmosaic.report_curves import grading_curves, level_table, limb_residuals
 from diskmosaic.report_data import DiskView, read_disk_view, read_masters, read_tiles
 from diskmosaic.report_layout import known, section, table
 from diskmosaic.report_pictures import disk_picture, flat_comparison, master_pictures, tile_ties
+from diskmosaic.report_trial import trial_section
 
 REPORT = "report.html"
 
@@ -70,6 +71,7 @@ def write_report(out: Path, *, title: str, settings_text: str, warnings: Sequenc
         disk_picture(view, assembly),
         tile_ties(view, assembly, tiles),
         master_pictures(masters),
+        trial_section(out),
         flat_comparison(assembly, tiles, masters),
         grading_curves(tiles),
         level_table(assembly, tiles),

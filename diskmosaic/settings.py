@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+MEND_TILES = 5  # with fewer tiles, what they share on the sensor cannot be told from the Sun
+
 Fraction = Annotated[float, Field(gt=0, le=1)]
 
 
@@ -28,6 +30,7 @@ class MasterSettings(StageSettings):
         description="how the flat was recorded: stare (defocused, at rest), slewed (the Sun moves), auto (look)",
     )
     mend: bool = Field(True, description="find what the flat leaves behind from all tiles together, and take it out")
+    follow_shift: bool = Field(False, description="use a flat that lies displaced, after moving it")
     pilot_frames: int = Field(31, ge=5, description="frames whose median starts the clipping")
 
 
