@@ -12,6 +12,7 @@ Where a tile has no such history, the flat's fine structure is looked for in it,
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -29,9 +30,12 @@ from diskmosaic.remainder import high_pass
 CUBIC = -0.75  # OpenCV's parameter of the cubic kernel that frames are moved with
 LEAST_COVER = 1e-3  # share of the weights below which a pixel has no frames to speak of
 SEARCH_PX = 20  # a tile that was stacked elsewhere may lie this far off the sensor's grid, on each axis
-SMEARS_PX = np.arange(0.0, 6.01, 0.5)  # Gaussian sigma tried
-SIGNIFICANCE = 8.0  # as for pairs of tiles: chance reached 5.6 over 90 trials there
+SMEARS_PX = np.arange(0.0, 5.01, 1.0)  # Gaussian sigma tried
+SEARCH_SMEARS_PX = (0.5, 1.5, 3.0)  # of the pattern that is looked for
+SIGNIFICANCE = 6.0  # chance reached 4.4 over 60 flats of other sensors
 LEAST_RESPONSE = 0.02  # a flat is never taken for less
+BORDER_PX = 15.0  # over which a tile's and a flat's borders fade
+RINGS = 128  # of the spectrum, in which a tile's power is averaged
 CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
 
 
@@ -195,30 +199,60 @@ def find_imprint(image: FloatImage, mask: NDArray[np.bool_], flat: FloatImage) -
     use = mask & np.isfinite(image) & (image > 0)
     log = high_pass(np.log(np.where(use, image, np.float32(1))), use)
     limit = CLIP * 1.4826 * float(np.median(np.abs(log[use]))) if use.any() else 0.0
-    clipped = np.clip(log, -limit, limit)
     pattern = high_pass(np.log(np.maximum(flat, np.float32(LEAST_RESPONSE))), np.ones(flat.shape, bool))
-    search = _Search(clipped, use, pattern)
+    # borders look alike in the tile and in the flat: at them the high-pass is one-sided
+    inside, edge = _faded(use), _faded(np.ones(flat.shape, bool))
+    clipped = np.clip(log, -limit, limit) * inside
+    whiten = _whitening(clipped)
+    search = _Search(whiten(clipped), inside, lambda smear: whiten(_blurred(pattern * edge, smear)))
     peak, significance = search.peak()
-    smear = search.smear(peak)
+    smear = search.smear(peak, SMEARS_PX)
     shift = search.refined(peak, smear)
-    template = np.where(use, _moved(_blurred(pattern, smear), shift), 0)
+    # with the smear known the peak may lie a pixel aside
+    peak = (round(shift[0]), round(shift[1]))
+    smear = search.smear(peak, smear + np.linspace(-0.8, 0.8, 5))
+    shift = search.refined(peak, smear)
+    whole = _moved(_blurred(pattern, smear), shift)
+    template = whiten(whole * inside)
     strength, power = 0.0, float(np.vdot(template, template))
     for _ in range(4):  # the Sun's own structure is cut only after the pattern is taken out
-        left = np.clip(log - np.float32(strength) * template, -limit, limit)
-        strength += float(np.vdot(left, template)) / max(power, 1e-12)
-    whole = np.float32(strength) * _moved(_blurred(pattern, smear), shift)
-    return Imprint(shift, smear, strength, significance, whole)
+        left = np.clip(log - np.float32(strength) * whole, -limit, limit) * inside
+        strength += float(np.vdot(whiten(left), template)) / max(power, 1e-12)
+    return Imprint(shift, smear, strength, significance, np.float32(strength) * whole)
+
+
+def _faded(mask: NDArray[np.bool_]) -> FloatImage:
+    """Fall from 1 to 0 over BORDER_PX within a mask's borders."""
+    padded = np.pad(mask.astype(np.uint8), 1)
+    distance = cv2.distanceTransform(padded, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    return np.clip((distance - BORDER_PX / 3) / BORDER_PX, 0, 1).astype(np.float32)
+
+
+def _whitening(log: FloatImage) -> Callable[[FloatImage], FloatImage]:
+    """Return a filter that makes all scales of a tile equally strong: the slow ones would hide the pattern."""
+    padded = tuple(even_fast_size(n) for n in log.shape)
+    power = np.square(np.abs(fft.rfft2(log, padded)))
+    frequency = np.hypot(np.fft.fftfreq(padded[0])[:, None], np.fft.rfftfreq(padded[1])[None])
+    rings = np.minimum((frequency * RINGS).astype(int), RINGS - 1)
+    mean = np.bincount(rings.ravel(), power.ravel(), RINGS) / np.maximum(np.bincount(rings.ravel(), minlength=RINGS), 1)
+    gain = 1 / np.sqrt(np.maximum(mean, 1e-3 * mean.max() + 1e-20))
+    response = (gain / gain.max()).astype(np.float32)[rings]
+
+    def whiten(image: FloatImage) -> FloatImage:
+        return fft.irfft2(fft.rfft2(image, padded) * response, padded)[: log.shape[0], : log.shape[1]]
+
+    return whiten
 
 
 class _Search:
     """Correlation of a tile's structure with a pattern at all shifts."""
 
-    def __init__(self, log: FloatImage, use: NDArray[np.bool_], pattern: FloatImage) -> None:
-        self._use, self._pattern = use, pattern
+    def __init__(self, log: FloatImage, inside: FloatImage, pattern: Callable[[float], FloatImage]) -> None:
+        self._image, self._inside, self._pattern = log, inside, pattern
         self._lag = max(min(min(log.shape) // 4, 4 * SEARCH_PX), SEARCH_PX + 2)
         self._padded = tuple(even_fast_size(n + self._lag) for n in log.shape)
         self._log = fft.rfft2(log, self._padded)
-        self._mask = fft.rfft2(use.astype(np.float32), self._padded)
+        self._mask = fft.rfft2(np.square(inside), self._padded)
         self._power = float(np.vdot(log, log))
 
     def _lags(self, spectrum: NDArray[np.complex64], image: FloatImage) -> NDArray[np.float32]:
@@ -228,35 +262,46 @@ class _Search:
         return middle[: 2 * self._lag + 1, : 2 * self._lag + 1]
 
     def _correlation(self, smear: float) -> NDArray[np.float32]:
-        pattern = _blurred(self._pattern, smear)
+        pattern = self._pattern(smear)
         down = np.maximum(self._lags(self._mask, np.square(pattern)), 1e-12)
         return self._lags(self._log, pattern) / np.sqrt(down * max(self._power, 1e-12))
 
     def peak(self) -> tuple[tuple[int, int], float]:
         """Return the best whole shift within the search, and how far it stands out."""
-        # a wide peak is found also where the pattern is smeared; the smear itself comes later
-        surface = self._correlation(1.0)
-        inner = slice(self._lag - SEARCH_PX, self._lag + SEARCH_PX + 1)
-        near = surface[inner, inner]
-        row, column = np.unravel_index(int(np.argmax(near)), near.shape)
-        spread = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
-        return (int(row) - SEARCH_PX, int(column) - SEARCH_PX), float(near[row, column]) / max(spread, 1e-12)
+        best = ((0, 0), -np.inf)
+        for smear in SEARCH_SMEARS_PX:
+            surface = self._correlation(smear)
+            inner = slice(self._lag - SEARCH_PX, self._lag + SEARCH_PX + 1)
+            near = surface[inner, inner]
+            row, column = np.unravel_index(int(np.argmax(near)), near.shape)
+            spread = 1.4826 * float(np.median(np.abs(surface - np.median(surface))))
+            significance = float(near[row, column]) / max(spread, 1e-12)
+            if significance > best[1]:
+                best = ((int(row) - SEARCH_PX, int(column) - SEARCH_PX), significance)
+        return best
 
-    def smear(self, peak: tuple[int, int]) -> float:
-        """Return the Gaussian sigma with which the pattern tells most of the tile."""
-        told = np.array([self._correlation(sigma)[peak[0] + self._lag, peak[1] + self._lag] for sigma in SMEARS_PX])
+    def _at(self, peak: tuple[int, int], smear: float) -> float:
+        """Correlation at one whole shift."""
+        moved = _moved(self._pattern(smear), peak)
+        down = float(np.vdot(np.square(self._inside), np.square(moved)))
+        return float(np.vdot(self._image, moved)) / np.sqrt(max(down * self._power, 1e-20))
+
+    def smear(self, peak: tuple[int, int], candidates: NDArray[np.float64]) -> float:
+        """Return the Gaussian sigma, by a parabola over evenly spaced ones, with which the pattern tells most."""
+        candidates = np.maximum(candidates, 0)
+        told = [self._at(peak, sigma) for sigma in candidates]
         best = int(np.argmax(told))
-        if not 0 < best < len(told) - 1:
-            return float(SMEARS_PX[best])
-        return float(SMEARS_PX[best] + (SMEARS_PX[1] - SMEARS_PX[0]) * _vertex(*told[best - 1 : best + 2]))
+        if not 0 < best < len(told) - 1 or candidates[best - 1] == candidates[best]:
+            return float(candidates[best])
+        return float(candidates[best] + (candidates[1] - candidates[0]) * _vertex(*told[best - 1 : best + 2]))
 
     def refined(self, peak: tuple[int, int], smear: float) -> tuple[float, float]:
         """Return the shift to a fraction of a pixel (parabolas through the peak)."""
-        surface = self._correlation(smear)
-        y, x = peak[0] + self._lag, peak[1] + self._lag
+        y, x = peak
+        at = self._at(peak, smear)
         return (
-            peak[0] + _vertex(*surface[y - 1 : y + 2, x]),
-            peak[1] + _vertex(*surface[y, x - 1 : x + 2]),
+            y + _vertex(self._at((y - 1, x), smear), at, self._at((y + 1, x), smear)),
+            x + _vertex(self._at((y, x - 1), smear), at, self._at((y, x + 1), smear)),
         )
 
 
@@ -276,5 +321,5 @@ def _moved(image: FloatImage, shift: tuple[float, float]) -> FloatImage:
     target = tuple(slice(max(n, 0), size + min(n, 0)) for n, size in zip(whole, image.shape, strict=True))
     source = tuple(slice(max(-n, 0), size + min(-n, 0)) for n, size in zip(whole, image.shape, strict=True))
     fraction = tuple(part - n for part, n in zip(shift, whole, strict=True))
-    moved[target] = shift_fraction(image, fraction)[source]
+    moved[target] = shift_fraction(image, fraction)[source] if any(fraction) else image[source]
     return moved
