@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
-from diskmosaic.records import Circle, Levels, Mosaic, Placement, Tile
+from diskmosaic.records import Circle, FloatImage, Levels, Mosaic, Placement, Tile
 
 MIN_SEEN = 0.25  # pixels with a smaller share of the tile's frames are too noisy to use
 BAND_ROWS = 512  # rows of the canvas resampled at a time
@@ -79,7 +80,7 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
         tile = tiles[k]
         corrected = (tile.image - np.float32(levels.offset[k])) / (np.float32(levels.gain[k]) * levels.surface)
         seen = np.isfinite(corrected) & (tile.weight > MIN_SEEN * tile.weight.max())
-        coefficients = spline_coefficients(np.where(seen, corrected, _fill(corrected, seen)))
+        coefficients = spline_coefficients(_filled(corrected, seen))
         share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
         frames = np.where(seen, tile.weight, 1).astype(np.float32)
         matrix = layout.tile_matrix(placement.positions[k])
@@ -117,8 +118,12 @@ def feather(seen: NDArray[np.bool_]) -> NDArray[np.float32]:
     return (np.outer(*ramps) ** 2 * seen).astype(np.float32)
 
 
-def _fill(image: NDArray[np.float32], seen: NDArray[np.bool_]) -> np.float32:
-    return np.float32(np.median(image[seen])) if seen.any() else np.float32(0)
+def _filled(image: FloatImage, seen: NDArray[np.bool_]) -> FloatImage:
+    """Return the image with its nearest seen value where nothing was seen: a spline rings at any other step."""
+    if seen.all() or not seen.any():
+        return np.where(seen, image, np.float32(0))
+    nearest = ndimage.distance_transform_edt(~seen, return_distances=False, return_indices=True)
+    return image[tuple(nearest)]
 
 
 def _bands(matrix: NDArray[np.float64], tile_shape: tuple[int, int], shape: tuple[int, int]):

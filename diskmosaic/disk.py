@@ -148,6 +148,7 @@ def _coordinates(
         warnings.append("no limb or plate scale is known: disk.fits has no solar coordinates")
         cards["DATE-OBS"] = time
         return cards, arcsec, warnings
+    cards["NORTHUP"] = (observation.north_deg is not None, "solar north was turned towards +y")
     if observation.north_deg is None:
         warnings.append(
             "solar north on the sensor is not known (observation.north_deg in session.toml): the disk was not "

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diskmosaic.job import MASTERS, Job
+from diskmosaic.settings import MEND_TILES
 from diskmosaic.steps import STEPS_FOLDER
 
 if TYPE_CHECKING:
@@ -42,9 +43,7 @@ def mend(job: Job, names: Sequence[tuple[Found, str]], common: list, calibration
     dict
         Tile name -> file with its remainder; empty where there are too few tiles, or a person does not want it.
     """
-    from diskmosaic.remainder import MIN_TILES
-
-    if not job.settings.masters.mend or len(names) < MIN_TILES:
+    if not job.settings.masters.mend or len(names) < MEND_TILES:
         job.steps.forget(STEP)
         return {}
     files = {name: job.out / STEPS_FOLDER / STEP / f"{name}.npy" for _, name in names}

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.circles import fit_circle, flattening
 from diskmosaic.records import Circle, Pair
 
-PAIR_FLOOR_PX = 0.03  # residual warps leave this much in any pair, however small its formal error
+PAIR_FLOOR_PX = 0.01  # no pair is better than this, however small its formal error
 LOOP_PX = 5.0  # a loop of three closes when it misses by less: the Sun turns meanwhile
 TUKEY = 4.685
 L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
-LIMB_POINTS = 90  # per tile at most that count as independent
+LIMB_POINTS = 20  # per tile at most that count as independent: the seeing bends a limb over long arcs
 TURN_RATE = 2.7e-6  # rad/s: synodic rotation seen from the Earth (27.3 d, Carrington's mean)
 DRIFT_SIGNIFICANCE = 4.0
 

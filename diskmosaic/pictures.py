@@ -33,9 +33,9 @@ _SAMPLES = 4_000_000  # pixels that the statistics are made from
 
 
 def is_north_up(header: Mapping[str, object]) -> bool:
-    """Tell whether a disk with these cards has solar north towards +y (see `diskmosaic.sun`)."""
-    card = header.get("CTYPE1", "")
-    return str(card[0] if isinstance(card, tuple) else card).startswith("HPLN")
+    """Tell whether a disk with these cards was turned to have solar north towards +y (see `diskmosaic.disk`)."""
+    card = header.get("NORTHUP", False)
+    return bool(card[0] if isinstance(card, tuple) else card)
 
 
 def export_pictures(disk: Disk, folder: Path, observation: Observation | None, settings: PictureSettings) -> list[Path]:

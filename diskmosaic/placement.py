@@ -33,6 +33,8 @@ from diskmosaic.settings import PlacementSettings
 
 SEARCH_PX = 480  # longest side of a tile in the search
 BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
+WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms ...
+WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
 MIN_CORRELATION = 0.1  # after refinement
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
 PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
@@ -222,7 +224,7 @@ def _refine_pair(scene: _Scene, a: int, b: int, peak) -> Pair | None:
         correlation=match.correlation,
         significance=peak.significance,
         centre_yx=(float(centre[0]), float(centre[1])),
-        sigma_px=match.sigma_px,
+        sigma_px=float(np.hypot(match.sigma_px, WARP_PX * np.sqrt(min(1.0, WARP_AREA_PX / match.pixels)))),
     )
 
 

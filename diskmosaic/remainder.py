@@ -30,9 +30,9 @@ from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE, FloatImage, Placement, Tile
 from diskmosaic.regions import Regions, find_regions
+from diskmosaic.settings import MEND_TILES
 
 COARSE_PX = 20.0  # Gaussian; what is slower is left to the levels' surface
-MIN_TILES = 5  # below, the others cannot tell pattern from Sun
 SAMPLE_FRAMES = 64  # of each recording, for the first round
 CLIP_ROUNDS = 6
 CLIP = 5.0  # robust deviations at which a tile's structure is cut, against spots and plage
@@ -88,7 +88,7 @@ def find_remainder(
     remainder : Remainder
         None instead of both with too few tiles to tell.
     """
-    if len(tiles) < MIN_TILES:
+    if len(tiles) < MEND_TILES:
         return None
     regions = find_regions(tiles)
     logs = _structures(tiles, regions)
@@ -102,7 +102,7 @@ def find_remainder(
     corrections = [known + more for known, more in zip(corrections, specks, strict=True)]
     rest = [log - more for log, more in zip(rest, specks, strict=True)]
     transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])
-    shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MIN_TILES)
+    shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MEND_TILES)
     corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
     pattern = np.mean(corrections, axis=0, dtype=np.float64).astype(np.float32)
     return corrections, Remainder(pattern, float(np.std(pattern)), amplitude)
@@ -160,7 +160,7 @@ def sample_remainder(
     corrections, remainder
         As from `find_remainder`, in the order of the recordings.
     """
-    if len(recordings) < MIN_TILES:
+    if len(recordings) < MEND_TILES:
         return None
     means = ordered_map(lambda recording: _mean_frame(recording, calibration), recordings, jobs=jobs)
     label = "pattern left by the flat: sample"

@@ -26,7 +26,7 @@ from diskmosaic.settings import TileSettings
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
 SAMPLE = 24  # frames that the first reference is chosen from
 REFERENCE_FRAMES = 8  # best of the sample, averaged
-MIN_CORRELATION = 0.2  # relative to the recording's median: below, a frame does not show this field
+MIN_CORRELATION = 0.5  # of the recording's median; frames of another place reach 0.4 by chance
 
 
 def stack_tile(
@@ -76,11 +76,8 @@ def stack_tile(
         return [reference.look(half(index)) for index in indices]
 
     looks: list[Look] = []
-    parts = chunks(count, CHUNK)
-    for part in progress(
-        ordered_map(look_at, parts, jobs=jobs), f"{recording.name}: grade", total=len(parts), unit="chunks"
-    ):
-        looks.extend(part)
+    graded = (look for part in ordered_map(look_at, chunks(count, CHUNK), jobs=jobs) for look in part)
+    looks.extend(progress(graded, f"{recording.name}: grade", total=count))
     chosen = _choose(looks, settings)
     stack = _Stack(recording, calibration, looks, chosen)
     total = _Sums(stack.shape)

@@ -104,7 +104,7 @@ def test_a_linear_surface_is_told_by_the_disks_roundness(sun, places, cuts):
     np.testing.assert_allclose(slopes, (0.03, -0.02), atol=6e-3)
     # and the gains carry none of it
     assert np.std(np.log(levels.gain)) < 1.2e-2
-    assert any("tilt" in warning and "uncertain" in warning for warning in levels.warnings)
+    assert any("slope" in warning and "uncertain" in warning for warning in levels.warnings)
 
 
 def test_without_a_surface_only_gains(places, cuts, sun):

@@ -127,7 +127,7 @@ def test_bands_and_byte_order_change_nothing(monkeypatch):
 
 
 def test_files_hold_the_picture_and_a_profile(tmp_path):
-    disk = make_disk(header={"CTYPE1": ("HPLN-TAN", ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
+    disk = make_disk(header={"NORTHUP": (True, ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
     seen = SimpleNamespace(name="Über dem Fjord", telescope="", wavelength_nm=656.28)
     paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings())
     assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
