@@ -101,7 +101,9 @@ def choose(job: Job, given: dict[str, dict[str, str]], paths: Sequence[Path]) ->
     """
     before = read_chosen(job)
     if before is not None:
-        return Chosen({**before.masters, **given}, before.stacked)
+        # the same pixels under another name are no other choice
+        kept = {role: entry for role, entry in before.masters.items() if _same(entry, given.get(role, entry))}
+        return Chosen({**before.masters, **given, **kept}, before.stacked)
     digests = {
         role: job.steps.digest(role, job.out / MASTERS / f"{role}.fits")
         for role in ("dark", "flat")
@@ -117,6 +119,10 @@ def choose(job: Job, given: dict[str, dict[str, str]], paths: Sequence[Path]) ->
             tiles[path.stem] = identity
     stacked = {"offset": stored_offset(job), "masters": digests, "remainders": remainders, "tiles": tiles}
     return Chosen(given, stacked)
+
+
+def _same(entry: dict[str, str], other: dict[str, str]) -> bool:
+    return entry["pixels"] == other["pixels"]
 
 
 def note_tile(job: Job, chosen: Chosen, path: Path) -> bool:
