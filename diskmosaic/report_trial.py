@@ -77,7 +77,7 @@ def _rows(trial: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("strength of the dust", f"{known(trial['strength'], 3)} ± {known(trial['strength_sigma'], 1)}"),
         (
             "dust grains",
-            f"{trial['grains']} in the flat, {len(trial['gone'])} of them gone, {len(trial['added'])} new in the recordings",
+            f"{trial['grains']} in the flat; {len(trial['gone'])} gone and {len(trial['added'])} new in the recordings",
         ),
     ]
     if trial["rings"]:

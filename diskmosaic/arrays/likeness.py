@@ -15,10 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from diskmosaic.arrays.correlation import Texture, even_fast_size, refine, shrink
+from diskmosaic.arrays.correlation import EDGE_PX, Texture, even_fast_size, refine, shrink
 from diskmosaic.arrays.fringes import Carrier
 
 FINE_PX = 1.2  # Gaussian; what is finer belongs to the pixels
+SOFT_PX = 2.0  # Gaussian more, for the last refinement of a shift
+NEAR_PX = 6  # around a grain that belongs to its shadow
+MIN_DARK = 60  # pixels in grains, for a shift by them alone
 COARSE_PX = 20.0  # what is slower is vignetting, sky and the flat's own light
 FRINGE_PX = 32.0  # Gaussian over which fringes are steady
 CLIP = 4.0  # deviations of the noisier pattern at which both are cut: one deep grain must not decide
@@ -173,6 +176,7 @@ def compare_dust(
     size, then least squares at full size.
     """
     limit = CLIP * max(robust_spread(found, good), robust_spread(known))
+    grains = known < -CLIP * robust_spread(known)
     found, known = (np.clip(band, -limit, limit) for band in (found, known))
     reach = REACH_PX // 2
     small, small_good = shrink(found, 2), shrink(good.astype(np.float32), 2) > 0.99
@@ -196,7 +200,10 @@ def compare_dust(
     cover = centred(np.ones(turned.shape, bool), found.shape)
     match = None
     if exact:
-        match = refine(Texture(found, good), Texture(centred(turned, found.shape), cover), start)
+        # what pixels leave in the band stays with them where glass moves before the sensor: it is smoothed away
+        soft = [cv2.GaussianBlur(image, (0, 0), SOFT_PX) for image in (found, centred(turned, found.shape))]
+        near = _around(centred(oriented(grains, turns, mirrored), found.shape), start)
+        match = refine(Texture(soft[0], good & near), Texture(soft[1], cover), start)
     shift = _top(score, row, column, reach) if match is None else match.shift
     ratio = float(np.std(known) / max(np.std(found[good]) if good.any() else 0.0, 1e-9))
     return Likeness(
@@ -262,6 +269,18 @@ def _score_map(
     power = np.maximum(at(2, 0) / count - mean_a**2, 0) * np.maximum(at(0, 2) / count - mean_b**2, 0)
     root = np.sqrt(count)
     return root * cross / np.sqrt(np.maximum(power, 1e-20)), root
+
+
+def _around(grains: NDArray[np.bool_], shift: tuple[int, int]) -> NDArray[np.bool_]:
+    """Surroundings of dark grains, moved by a whole shift; all, where there are next to none.
+
+    Grains are steep and fringes are not: where fringes could not be taken out, only there is the shift the dust's.
+    """
+    margin = EDGE_PX + NEAR_PX  # `refine` takes the first off again
+    wide = cv2.dilate(grains.astype(np.uint8), np.ones((2 * margin + 1,) * 2, np.uint8))
+    place = np.array([[1, 0, shift[1]], [0, 1, shift[0]]], np.float32)
+    wide = cv2.warpAffine(wide, place, grains.shape[::-1], flags=cv2.INTER_NEAREST)
+    return wide > 0 if grains.sum() > MIN_DARK else np.ones(grains.shape, bool)
 
 
 def _top(score: NDArray[np.float64], row: int, column: int, reach: int) -> tuple[float, float]:
