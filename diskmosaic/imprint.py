@@ -4,8 +4,8 @@ A tile is the weighted mean of frames that were divided by a flat F on the senso
 a better flat G is right, frame k shows ``Sun * G/F``, so that the tile carries the mean of ``(G/F)(x - s_k)`` over the
 frames, and dividing by just this gives the tile that G would have given, to first order in G's own errors. (Multiplying
 by the mean of F/G instead leaves the variance of F/G over the shifts: a per cent at the rims of dust that has moved.)
-That mean is one convolution with a kernel of the shifts, the interpolation's own kernel included; the seeing's local
-warps have mean 0 over the frames.
+That mean is a convolution with a kernel of the frames' displacements, the interpolation's own kernel included: place by
+place where the tile keeps its frames' fields, else one for the whole (the seeing's warps have mean 0 over the frames).
 
 Where a tile has no such history, the flat's fine structure is looked for in it, and taken out as it is found.
 """
@@ -23,11 +23,11 @@ from scipy import fft
 from diskmosaic.arrays.correlation import even_fast_size
 from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.stacks import Mender
+from diskmosaic.arrays.warped import shift_kernels, warped_mean
 from diskmosaic.masters import Calibration
 from diskmosaic.records import FloatImage, Tile
 from diskmosaic.remainder import high_pass
 
-CUBIC = -0.75  # OpenCV's parameter of the cubic kernel that frames are moved with
 LEAST_COVER = 1e-3  # share of the weights below which a pixel has no frames to speak of
 SEARCH_PX = 20  # a tile that was stacked elsewhere may lie this far off the sensor's grid, on each axis
 SMEARS_PX = np.arange(0.0, 5.01, 1.0)  # Gaussian sigma tried
@@ -69,74 +69,52 @@ class Imprint:
         return self.significance >= SIGNIFICANCE and self.strength > 0
 
 
-def shift_kernel(shifts: NDArray[np.floating], weights: NDArray[np.floating]) -> NDArray[np.float32]:
-    """Return the kernel that averages an image over shifts, as the cubic interpolation of frames does it.
-
-    Parameters
-    ----------
-    shifts : (n, 2)
-        px (y, x) that move each frame onto the tile.
-    weights : (n,)
-        The kernel's sum is theirs.
-
-    Returns
-    -------
-    float32 (2 r + 1, 2 r + 1)
-        Its middle is the shift 0.
-    """
-    reach = int(np.ceil(np.abs(shifts).max())) + 2
-    kernel = np.zeros((2 * reach + 1, 2 * reach + 1))
-    for shift, weight in zip(shifts, weights, strict=True):
-        whole = np.floor(shift).astype(int)
-        rows, columns = (_cubic(part) for part in shift - whole)
-        top, left = whole + reach - 1
-        kernel[top : top + 4, left : left + 4] += weight * np.outer(rows, columns)
-    return kernel.astype(np.float32)
-
-
-def _cubic(fraction: float) -> NDArray[np.float64]:
-    """Weights with which a point at `fraction` is spread over places -1 ... 2 (Keys 1981, parameter CUBIC)."""
-    distance = np.abs(fraction - np.arange(-1, 3))
-    near = (CUBIC + 2) * distance**3 - (CUBIC + 3) * distance**2 + 1
-    far = CUBIC * (distance**3 - 5 * distance**2 + 8 * distance - 4)
-    return np.where(distance <= 1, near, np.where(distance < 2, far, 0.0))
-
-
 class Smear:
     """Averages of images on the sensor over a tile's frames.
 
     Parameters
     ----------
     tile : Tile
+        With the frames' fields where they are known: without them each frame is taken to be moved as a whole.
     """
 
     def __init__(self, tile: Tile) -> None:
         used = tile.frames[tile.frames["weight"] > 0]
-        self._shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
+        shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
         self._weights = used["weight"].astype(np.float64) / used["weight"].sum(dtype=np.float64)
         self._levels = used["level"].astype(np.float64)
+        # a field samples, a shift moves: their signs are opposite
+        self._local = None if tile.fields is None else shifts[:, None, None] - tile.fields
+        if self._local is not None:
+            return
+        self._shifts = shifts
+        self._reach = int(np.ceil(np.abs(shifts).max())) + 2
         self._shape = tile.image.shape
-        kernel = shift_kernel(self._shifts, self._weights)
-        reach = kernel.shape[0] // 2
-        self._padded = tuple(even_fast_size(n + 2 * reach) for n in self._shape)
-        self._spectrum = self._transform(kernel)
+        self._padded = tuple(even_fast_size(n + 2 * self._reach) for n in self._shape)
+        self._spectrum = self._transform(self._weights)
         # near the border only some of the frames see the sensor
         self._cover = np.maximum(self._convolved(np.ones(self._shape, np.float32), self._spectrum), LEAST_COVER)
 
     def ratio(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image that is about 1."""
-        return 1 + self._convolved(image - 1, self._spectrum) / self._cover
+        if self._local is None:
+            return 1 + self._convolved(image - 1, self._spectrum) / self._cover
+        mean, cover = warped_mean(image - 1, self._local, self._weights)
+        return 1 + mean / np.maximum(cover, LEAST_COVER)
 
     def light(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image in ADU, each scaled to the tile's level as its frame was."""
-        kernel = shift_kernel(self._shifts, self._weights / self._levels)
-        return self._convolved(image, self._transform(kernel)) / self._cover
+        weights = self._weights / self._levels
+        if self._local is None:
+            return self._convolved(image, self._transform(weights)) / self._cover
+        mean, cover = warped_mean(image, self._local, weights)
+        return np.float32(weights.sum()) * mean / np.maximum(cover, LEAST_COVER)
 
-    def _transform(self, kernel: NDArray[np.float32]) -> NDArray[np.complex64]:
-        reach = kernel.shape[0] // 2
+    def _transform(self, weights: NDArray[np.float64]) -> NDArray[np.complex64]:
+        kernel = shift_kernels(self._shifts[:, None], weights, self._reach)[0]
         padded = np.zeros(self._padded, np.float32)
         padded[: kernel.shape[0], : kernel.shape[1]] = kernel
-        return fft.rfft2(np.roll(padded, (-reach, -reach), (0, 1)))
+        return fft.rfft2(np.roll(padded, (-self._reach, -self._reach), (0, 1)))
 
     def _convolved(self, image: FloatImage, spectrum: NDArray[np.complex64]) -> FloatImage:
         product = fft.rfft2(image, self._padded)

@@ -105,6 +105,9 @@ class Tile:
     warnings : tuple of str
     remainder : float32 (h, w) or None
         Logarithm of what every frame was divided by besides the masters, on the sensor; None: nothing.
+    fields : float32 (used frames, rows, columns, 2) or None
+        How the frames that were used are sampled besides their shifts, px (y, x) at the centres of the cells of a grid
+        over the sensor; None: not known, or nothing.
     """
 
     name: str
@@ -118,6 +121,7 @@ class Tile:
     masters: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     remainder: FloatImage | None = None
+    fields: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,14 @@
 """Another flat on a stacked tile, against the frames stacked again with it."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from diskmosaic.arrays.stacks import Mender
-from diskmosaic.imprint import Smear, find_imprint, reflat_tile, shift_kernel
+from diskmosaic.arrays.warped import shift_kernels, warped_mean
+from diskmosaic.files.products import read_tile, write_tile
+from diskmosaic.imprint import Smear, find_imprint, reflat_tile
 from diskmosaic.masters import Calibration
 from diskmosaic.records import FRAME_DTYPE, Master, Tile
 from diskmosaic.synthetic import invented_sun, sensor_pattern
@@ -89,8 +93,46 @@ def test_kernel_moves_as_the_frames_are_moved(frames):
     mean = sum(w * moved(image, s) for s, w in zip(frames[1], frames[2], strict=True)) / frames[2].sum()
     # OpenCV keeps fractions of a pixel to 1/32: that is the difference, on white noise of 10 %
     assert np.abs(Smear(tile).ratio(image) - mean)[INNER].max() < 0.003
-    kernel = shift_kernel(frames[1], frames[2])
+    kernel = shift_kernels(frames[1][:, None], frames[2], 12)[0]
     assert kernel.sum() == pytest.approx(frames[2].sum(), rel=1e-6)
+
+
+def test_mean_over_fields():
+    rng = np.random.default_rng(5)
+    count, cells = 30, (6, 7)
+    image = cv2.GaussianBlur(1 + 0.1 * rng.standard_normal(SHAPE, dtype=np.float32), (0, 0), 0.8)
+    bends = rng.normal(0, 0.5, (count, *cells, 2)).astype(np.float32)
+    bends = np.stack([cv2.GaussianBlur(one, (0, 0), 1.0) for one in bends])
+    shifts = rng.normal(0, 2, (count, 1, 1, 2)) + bends
+    weights = rng.uniform(0.2, 1, count)
+    y, x = grid()
+    mean = np.zeros(SHAPE, np.float32)
+    for field, weight in zip(shifts.astype(np.float32), weights / weights.sum(), strict=True):
+        dy, dx = (cv2.resize(field[..., k], SHAPE[::-1], interpolation=cv2.INTER_CUBIC) for k in (0, 1))
+        mean += np.float32(weight) * cv2.remap(image, x - dx, y - dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    told, cover = warped_mean(image, shifts, weights)
+    np.testing.assert_allclose(cover[INNER], 1, atol=1e-5)
+    scale = np.std(mean[INNER])
+    # kernels are blended where fields are: their difference at a tenth of a pixel is a hundredth of the pattern
+    assert np.std((told - mean)[INNER]) < 0.02 * scale
+    whole, _ = warped_mean(image, np.broadcast_to(shifts - bends, shifts.shape), weights)
+    assert np.std((whole - mean)[INNER]) > 0.05 * scale
+    # near the border the copies that do not reach a pixel are missing, and the cover says so
+    assert cover[0, 100] < 0.9
+
+
+def test_a_tile_keeps_what_was_divided_and_how_its_frames_were_bent(frames, tmp_path):
+    rng = np.random.default_rng(6)
+    remainder = (0.05 * rng.standard_normal(SHAPE)).astype(np.float32)
+    fields = rng.normal(0, 1, (FRAMES, 4, 5, 2)).astype(np.float32)
+    tile = replace(stack(frames, calibration(None, frames[5])), remainder=remainder, fields=fields)
+    write_tile(tmp_path / "t.fits", tile)
+    back = read_tile(tmp_path / "t.fits")
+    np.testing.assert_allclose(back.remainder, remainder, atol=1.01e-5)
+    np.testing.assert_allclose(back.fields, fields, atol=0.5e-3)
+    # a remainder that 16 bits of the usual step do not hold loses digits, not its peaks
+    write_tile(tmp_path / "t.fits", replace(tile, remainder=20 * remainder))
+    np.testing.assert_allclose(read_tile(tmp_path / "t.fits").remainder, 20 * remainder, atol=1e-4)
 
 
 def test_the_same_as_stacking_anew(frames):

@@ -27,6 +27,7 @@ from diskmosaic.files.cards import (
 )
 from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, Source, Tile
 
+FIELD_STEP = 2**-10  # px
 REMAINDER_STEP = 2e-5  # of the stored logarithm: far below the noise of any tile
 
 
@@ -107,7 +108,7 @@ def is_master(path: Path) -> bool:
 
 
 def write_tile(path: Path, tile: Tile) -> None:
-    """Write a stacked tile: image, HDUs ``WEIGHT``, ``FRAMES`` and maybe ``REMAINDER``; raises `OutputError`."""
+    """Write a tile: image, HDUs ``WEIGHT``, ``FRAMES``, maybe ``REMAINDER`` and ``FIELDS``; raises `OutputError`."""
     header = fits.Header()
     header["BUNIT"] = ("adu", "calibrated, linear")
     set_text(header, "TILENAME", tile.name)
@@ -126,14 +127,16 @@ def write_tile(path: Path, tile: Tile) -> None:
     table = fits.BinTableHDU(np.asarray(tile.frames, dtype=FRAME_DTYPE), name="FRAMES")
     hdus = [image_hdu(tile.image, header), image_hdu(tile.weight, name="WEIGHT"), table]
     if tile.remainder is not None:
-        hdus.append(_remainder_hdu(tile.remainder))
+        hdus.append(_scaled_hdu(tile.remainder, REMAINDER_STEP, "REMAINDER"))
+    if tile.fields is not None:
+        hdus.append(_scaled_hdu(tile.fields, FIELD_STEP, "FIELDS"))
     write_hdus(path, hdus)
 
 
-def _remainder_hdu(remainder: np.ndarray) -> fits.ImageHDU:
-    """Store a logarithm in 16 bits, in steps of 2e-5 or, where that does not reach, as fine as it goes."""
-    step = max(REMAINDER_STEP, float(np.abs(remainder).max()) / 32767)
-    hdu = fits.ImageHDU(np.rint(remainder / step).astype(np.int16), name="REMAINDER")
+def _scaled_hdu(values: np.ndarray, step: float, name: str) -> fits.ImageHDU:
+    """Store numbers in 16 bits, in steps of `step` or, where that does not reach, as fine as it goes."""
+    step = max(step, float(np.abs(values).max(initial=0)) / 32767)
+    hdu = fits.ImageHDU(np.rint(values / step).astype(np.int16), name=name)
     # the library would scale the numbers once more if they were set before the data
     hdu.header["BSCALE"] = step
     hdu.header["BZERO"] = 0.0
@@ -149,7 +152,7 @@ def read_tile(path: Path) -> Tile:
         frames = np.empty(len(table), FRAME_DTYPE)
         for column in FRAME_DTYPE.names:
             frames[column] = table[column]
-        remainder = native(hdus["REMAINDER"].data) if "REMAINDER" in hdus else None
+        remainder, fields = (native(hdus[name].data) if name in hdus else None for name in ("REMAINDER", "FIELDS"))
         return Tile(
             name=get_text(header, "TILENAME"),
             image=native(hdus[0].data),
@@ -162,6 +165,7 @@ def read_tile(path: Path) -> Tile:
             masters={role: header[f"MSHA{number}"] for number, role in enumerate(roles, 1)},
             warnings=get_warnings(header),
             remainder=remainder,
+            fields=fields,
         )
 
 

@@ -3,10 +3,11 @@
     python tests/benchmarks/reflat.py [--frames 100] [--tile 480 640] [--tiles 20] [--work FOLDER]
 
 A simulated session is run with a poor flat (16 frames, displaced by 2 px, rings moved by 0.35 of a fringe). Then the
-good flat is put on its tiles by `reflat`, and the raw video is stacked with the good flat: once with the frames and
-displacements of the archived tile (what `reflat` promises), once graded and aligned anew (which also ends in other
-noise and geometry, because a poor flat misleads the alignment). Differences are rms over the disk of the tiles'
-ratio, in per cent; the tiles' own noise stands beside them. Speed: tiles of 1936x1216 px with 350 frames.
+good flat is put on its tiles by `reflat`, with the frames' local fields and by their shifts alone, and the raw video is
+stacked with the good flat: with the frames and displacements of the archived tile (what `reflat` promises), and graded
+and aligned anew (which also ends in other noise and geometry, because a poor flat misleads the alignment). Differences
+are rms over the disk of the tiles' ratio, in per cent; the tiles' own noise stands beside them. Speed: tiles of
+1936x1216 px with 350 frames.
 """
 
 from __future__ import annotations
@@ -86,29 +87,31 @@ def accuracy(work: Path, frames: int, shape: tuple[int, int], mend: bool) -> Tab
         good = make_flat([recording], dark, MasterSettings())
     old, new = (Calibration(dark, flat, 0.0, shape) for flat in (poor, good))
     table = Table(title=f"{len(truth.tiles)} tiles of {frames} frames, remainder {'taken out' if mend else 'left'}")
-    for head in ("tile", "before", "reflat, same frames", "stacked anew", "reflat, stacked anew", "noise"):
+    for head in ("tile", "before", "by fields", "by shifts", "anew", "by fields, anew", "noise"):
         table.add_column(head, justify="right")
     figures = []
     for path in sorted((out / "tiles").glob("*.fits")):
         tile = read_tile(path)
-        reflatted = reflat_tile(tile, old, new)
         with open_recording(folder / tile.recording) as recording:
             kept: dict = {}
             with noted(kept):
-                tiles.stack_tile(
-                    recording, old if tile.remainder is None else old.less(tile.remainder), TileSettings()
-                )
+                tiles.stack_tile(recording, old if tile.remainder is None else old.less(tile.remainder), TileSettings())
             stack = tiles._Stack(recording, new, kept["looks"], kept["chosen"])
             sums = stack.add(np.flatnonzero(kept["chosen"].weight))
             anew = tiles.stack_tile(recording, new, TileSettings())
+        used = np.flatnonzero(kept["chosen"].weight)
+        fields = stack.fields[used] - stack.whole[used, None, None].astype(np.float32)
+        by_fields = reflat_tile(replace(tile, fields=fields), old, new)
+        by_shifts = reflat_tile(replace(tile, fields=None), old, new)
         same = sums.light / np.maximum(sums.weight, 1e-6)
         use = find_regions([tile])[0].disk & (anew.weight > 0.3 * anew.weight.max())
         noise = 100 * anew.noise / float(np.median(anew.image[use]))
         row = [
             spread(tile.image, same, use),
-            spread(reflatted.image, same, use),
+            spread(by_fields.image, same, use),
+            spread(by_shifts.image, same, use),
             spread(same, anew.image, use),
-            spread(reflatted.image, anew.image, use),
+            spread(by_fields.image, anew.image, use),
             noise,
         ]
         figures.append(row)
@@ -134,7 +137,12 @@ def speed(work: Path, count: int) -> str:
     frames["shift_y"], frames["shift_x"] = rng.normal(0, 3, (2, 1000))
     image = 1e4 * patterns[0]
     first = Tile("t", image, np.full(shape, 350, np.float32), 30.0, frames, 1.0, None, "t.ser")
-    first = replace(first, masters={"flat": pixels_sha256(masters[0].image)}, remainder=np.zeros(shape, np.float32))
+    first = replace(
+        first,
+        masters={"flat": pixels_sha256(masters[0].image)},
+        remainder=np.zeros(shape, np.float32),
+        fields=rng.normal(0, 0.7, (350, 38, 60, 2)).astype(np.float32),
+    )
     for k in range(count):
         write_tile(out / "tiles" / f"t{k:02}.fits", replace(first, name=f"t{k:02}"))
     from diskmosaic.job import Job
