@@ -8,13 +8,14 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from diskmosaic.chosen import Chosen, chosen_master, read_chosen
-from diskmosaic.exposures import common_exposure, exposure_of, same_exposure
+from diskmosaic.exposures import common_exposure
 from diskmosaic.files.atomic import write_json
 from diskmosaic.found import Found, Survey
 from diskmosaic.job import MASTERS, TILES, Job
+from diskmosaic.making import exposures_of, make_dark, make_flat
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.mending import load, mend
 from diskmosaic.steps import STEPS_FOLDER, fingerprint
@@ -23,7 +24,6 @@ from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.masters import Calibration
-    from diskmosaic.recordings import Recording
     from diskmosaic.records import Master
 
 RECORDED = "flat as recorded"  # step of a flat that may be moved before it is used
@@ -84,14 +84,14 @@ def make_masters(job: Job, found: Survey) -> Prepared:
     own_dark = chosen is None or "dark" not in chosen.masters
     darks = found.of("dark") if own_dark else ()
     exposures = [common_exposure([recording.camera for recording in found.of(role)]) for role in ("tile", "flat")]
-    parts += [exposures, _exposures(darks)]
+    parts += [exposures, exposures_of(darks)]
     if not settings.follow_shift:
         job.steps.forget(RECORDED)
-        job.step("flat", parts, [path], lambda: _make_flat(job, flats, path, dark, offset, darks, exposures))
+        job.step("flat", parts, [path], lambda: make_flat(job, flats, path, dark, offset, darks, exposures))
         return Prepared(dark, path, offset)
     # the flat that is used may have to be moved first: it is tried before it is a master
     recorded = job.out / STEPS_FOLDER / RECORDED / "flat.fits"
-    job.step(RECORDED, parts, [], lambda: _make_flat(job, flats, recorded, dark, offset, darks, exposures))
+    job.step(RECORDED, parts, [], lambda: make_flat(job, flats, recorded, dark, offset, darks, exposures))
     _try_flat(job, found, Prepared(dark, recorded, offset))
     known = [job.steps.digest(RECORDED, recorded), job.steps.digest(TRIAL, job.out / MASTERS / DOCUMENT)]
     job.step("flat", known, [path], lambda: follow_flat(job, recorded, path))
@@ -116,8 +116,8 @@ def _dark(job: Job, found: Survey) -> Path | None:
         return _archived(job, "dark", found)
     path = job.out / MASTERS / "dark.fits"
     exposure = common_exposure([recording.camera for recording in found.of("tile")])
-    parts = [job.sources(darks), job.settings.masters.model_dump(), exposure, _exposures(darks)]
-    job.step("dark", parts, [path], lambda: _make_dark(job, darks, path, exposure))
+    parts = [job.sources(darks), job.settings.masters.model_dump(), exposure, exposures_of(darks)]
+    job.step("dark", parts, [path], lambda: make_dark(job, darks, path, exposure))
     return path
 
 
@@ -136,61 +136,6 @@ def _archived(job: Job, role: str, found: Survey) -> Path | None:
     job.steps.forget(role)
     path.unlink(missing_ok=True)
     return None
-
-
-def _exposures(recordings: Sequence[Found]) -> list[float | None]:
-    return [exposure_of(recording.camera) for recording in recordings]
-
-
-def _opened(stack: contextlib.ExitStack, recordings: Sequence[Found]) -> list[Recording]:
-    from diskmosaic.recordings import open_recording
-
-    return [stack.enter_context(open_recording(recording.file)) for recording in recordings]
-
-
-def _common(job: Job, recordings: Sequence[Found]) -> dict[str, Any]:
-    from diskmosaic.records import Source
-
-    sources = tuple(Source(*source) for source in job.sources(recordings))
-    return {"sources": sources, "jobs": job.jobs, "progress": job.progress}
-
-
-def _make_dark(job: Job, darks: Sequence[Found], path: Path, exposure: float | None) -> list[Path]:
-    from diskmosaic.darks import dark_for_exposure
-    from diskmosaic.files.products import write_master
-
-    with contextlib.ExitStack() as stack:
-        opened = _opened(stack, darks)
-        master = dark_for_exposure(opened, exposure, job.settings.masters, **_common(job, darks))
-    write_master(path, master)
-    return [path]
-
-
-def _make_flat(
-    job: Job,
-    flats: Sequence[Found],
-    path: Path,
-    dark: Path | None,
-    offset: float,
-    darks: Sequence[Found],
-    exposures: list[float | None],
-) -> list[Path]:
-    from diskmosaic.darks import dark_for_exposure
-    from diskmosaic.files.products import read_master, write_master
-    from diskmosaic.masters import make_flat
-
-    settings = job.settings.masters
-    with contextlib.ExitStack() as stack:
-        base = None if dark is None else read_master(dark)
-        told: tuple[str, ...] = ()
-        tiles, own = exposures
-        if darks and own is not None and (tiles is None or not same_exposure(tiles, own)):
-            # the flat's own exposure: its dark need not be that of the tiles
-            base = dark_for_exposure(_opened(stack, darks), own, settings, **_common(job, darks))
-            told = tuple(f"flat: its {text}" for text in base.warnings)
-        master = make_flat(_opened(stack, flats), base, settings, offset=offset, **_common(job, flats))
-    write_master(path, dataclasses.replace(master, warnings=(*master.warnings, *told)))
-    return [path]
 
 
 def _estimate_offset(tiles: Sequence[Found], path: Path) -> list[Path]:

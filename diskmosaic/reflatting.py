@@ -270,11 +270,12 @@ class _Masters:
         from diskmosaic.files.products import write_master
 
         replaced = self._replaced()
+        if replaced:
+            # what the old flat left behind is in the tiles no more, and its trial tells nothing of the new one
+            self._job.steps.forget(REMAINDER)
+            self._job.steps.forget(TRIAL)
         for path, role in replaced:
             write_master(path, self.new[role])
-        # what the old flat left behind is in the tiles no more, and its trial tells nothing of the new one
-        self._job.steps.forget(REMAINDER)
-        self._job.steps.forget(TRIAL)
         return bool(replaced)
 
     def _replaced(self) -> list[tuple[Path, str]]:
