@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.consensus import Consensus, consensus
-from diskmosaic.arrays.fringes import find_carrier
+from diskmosaic.arrays.fringes import WINDOW_PX, find_carrier
 from diskmosaic.arrays.grains import Grain, changed, find_grains, judge_grains
 from diskmosaic.arrays.likeness import (
     FINE_PX,
@@ -38,6 +38,9 @@ CLEAR = 1.5  # times the best peak in any other orientation
 PIXELS_FOUND = 20.0  # single pixels agree by hundreds, or not at all
 STILL_PX = 0.4  # a displacement below is none: the Sun's structure fakes up to 0.2 px
 FEW = 2.5  # recordings that must see a place for it to be judged
+MIN_VOTES = 3  # recordings, for a grain to count as moved
+MOST = 0.6  # of the recordings must show it
+VOTE_DEPTH = 0.3  # of its deepest place, over its middle: the shadows of wide grains are hollow
 ALONE = 6.0  # significance from which one recording's own displacement is told
 STRENGTH = 0.04  # that the pattern's strength may differ from 1
 RINGS = 0.05  # fringes by which they may have moved
@@ -145,6 +148,16 @@ class Trial:
         return self.kind in ("same", "hidden")
 
     @property
+    def shift(self) -> tuple[float, float]:
+        """(dy, dx) px from the flat's pattern to the recordings'; exact where another region of the sensor was read."""
+        dust = self.likeness.shift
+        whole = self.pixels_found and self.pixels.upright and self.pixels.sigma_px == 0
+        if not _clear(self.likeness):
+            return self.pixels.shift
+        near = np.hypot(*np.subtract(dust, self.pixels.shift)) < 1
+        return self.pixels.shift if whole and near and self.pixels.shift != (0.0, 0.0) else dust
+
+    @property
     def pixels_found(self) -> bool:
         """Whether the single pixels tell where they are."""
         return self.pixels.significance > PIXELS_FOUND and self.pixels.significance > CLEAR * self.pixels.second
@@ -174,17 +187,16 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
     known, known_pixels = bands(np.log(image), flat.good & ~odd_pixels(image))
     pattern = consensus([sample.dust for sample in samples], [sample.mask for sample in samples])
     good = pattern.images >= min(FEW, 0.9 * len(samples))
-    carrier = find_carrier(known)
-    waves = None if carrier is None else Waves.of(carrier)
+    waves = _waves(known)
     known_dust = _less(known, waves)
     pixels = compare_pixels(_pixel_mean(samples), known_pixels)
     dust = np.where(good, _less(pattern.mean, waves, good), 0).astype(np.float32)
     likeness = compare_dust(dust, known_dust, good)
     if not (_clear(likeness) and likeness.upright):
         # fringes of a flat that is turned do not run as the tiles' do
-        own = find_carrier(pattern.mean)
+        own = _waves(pattern.mean)
         if own is not None:
-            dust = np.where(good, _less(pattern.mean, Waves.of(own), good), 0).astype(np.float32)
+            dust = np.where(good, _less(pattern.mean, own, good), 0).astype(np.float32)
             likeness = compare_dust(dust, known_dust, good)
     kind = _kind(likeness, pixels)
     strength = sigma = np.nan
@@ -193,7 +205,10 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
         there = known_dust if kind == "same" else moved(known_dust, likeness.shift)
         _, strength, sigma = judge_grains(there, dust, good)
         if kind == "displaced" or np.isfinite(strength):
-            gone, added = changed(dust - np.float32(np.nan_to_num(strength, nan=1.0)) * there, pattern.error, good)
+            there = np.float32(np.nan_to_num(strength, nan=1.0)) * there
+            gone, added = changed(dust - there, pattern.error, good)
+            gone = [grain for grain in gone if _in_most(grain, -1, samples, there)]
+            added = [grain for grain in added if _in_most(grain, 1, samples, there)]
         rings = None if waves is None or kind != "same" else _rings(known, waves, samples)
     corner, gradient = _light(flat)
     camera = PhotonTransfer(flat.gain, np.nan, flat.read_noise)
@@ -220,8 +235,7 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
 
 def follow_of(trial: Trial) -> dict[str, object]:
     """How `moved_by` has to move a displaced flat."""
-    shift = trial.likeness.shift if _clear(trial.likeness) else trial.pixels.shift
-    return {"shift": list(shift), "pixels_stay": trial.sensor_still}
+    return {"shift": list(trial.shift), "pixels_stay": trial.sensor_still}
 
 
 def moved_by(flat: Master, *, shift: Sequence[float], pixels_stay: bool) -> Master:
@@ -285,6 +299,12 @@ def _clear(dust: Likeness) -> bool:
     return dust.significance > FOUND and dust.significance > CLEAR * dust.second
 
 
+def _waves(band: FloatImage) -> Waves | None:
+    """Fringes' phase; None where there are none, or the sensor is too small to tell."""
+    carrier = find_carrier(band) if min(band.shape) >= WINDOW_PX else None
+    return None if carrier is None else Waves.of(carrier)
+
+
 def _less(band: FloatImage, waves: Waves | None, mask: NDArray[np.bool_] | None = None) -> FloatImage:
     return band if waves is None else band - waves.fringes(band, mask)
 
@@ -298,6 +318,22 @@ def _pixel_mean(samples: Sequence[Sample]) -> FloatImage:
         total += weight * sample.pixels
         count += weight * sample.mask
     return total / np.maximum(count, np.float32(1e-9))
+
+
+def _in_most(grain: Grain, sign: int, samples: Sequence[Sample], there: FloatImage) -> bool:
+    """Whether most recordings show that a grain is new (sign 1) or gone (-1): a spot or a filament is in one or two."""
+    reach = max(2, int(0.35 * grain.across_px))
+    window = tuple(slice(max(round(at) - reach, 0), round(at) + reach + 1) for at in grain.place_yx)
+    values = []
+    for sample in samples:
+        seen = sample.mask[window]
+        if seen.mean() > 0.8:
+            rest = sample.dust[window].astype(np.float32) - there[window]
+            values.append(-sign * float(rest[seen].mean()))
+    if len(values) < MIN_VOTES:
+        return False
+    typical = float(np.median(values))
+    return typical > VOTE_DEPTH * grain.depth and np.mean(np.array(values) > 0.5 * typical) > MOST
 
 
 def _rings(known: FloatImage, waves: Waves, samples: Sequence[Sample]) -> Rings | None:

@@ -74,7 +74,7 @@ def say(
 
 def _verdict(trial: Trial, followed: bool) -> str:
     like, pixels = trial.likeness, trial.pixels
-    sure = f"significance {like.significance:.0f}"
+    sure = f"significance {(like if like.significance > FOUND else pixels).significance:.0f}"
     if trial.kind == "same":
         if like.significance > FOUND:
             dy, dx = like.shift
@@ -90,7 +90,6 @@ def _verdict(trial: Trial, followed: bool) -> str:
             f"{like.expected:.0f} were to be expected); it belongs to another camera or another dust"
         )
     if trial.kind == "displaced":
-        shift = like.shift if like.significance > FOUND else pixels.shift
         if trial.pixels_found and pixels.shift != (0.0, 0.0):
             why = "the frames show another region of the sensor than the flat's"
         elif trial.sensor_still:
@@ -102,7 +101,7 @@ def _verdict(trial: Trial, followed: bool) -> str:
             if followed
             else "record a new flat, or set masters.follow_shift = true to have it moved by that before use"
         )
-        return f"the flat lies {_way(shift)} the recordings' pattern ({sure}): {why}; {then}"
+        return f"the flat lies {_way(trial.shift)} the recordings' pattern ({sure}): {why}; {then}"
     how = _turn(like if like.significance > FOUND else pixels)
     return f"a new flat is needed: the flat is {how} against the recordings' pattern ({sure})"
 
@@ -111,7 +110,7 @@ def _way(shift: tuple[float, float]) -> str:
     """Where the flat lies, if its pattern has to be moved by `shift`."""
     words = []
     for part, (positive, negative) in zip(shift[::-1], (("left", "right"), ("above", "below")), strict=True):
-        if abs(part) >= 0.15:
+        if abs(part) >= 0.05:
             words.append(f"{abs(part):.1f} px {positive if part > 0 else negative}")
     text = " and ".join(words) or "0.0 px"
     return text if text.endswith(("above", "below")) else f"{text} of"

@@ -126,6 +126,8 @@ def _lines(image: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.
         power = np.abs(fft.rfft2(windows * taper, (size, size))) ** 2
         banded = np.where(period_band, power, 0)
         for j in range(len(lefts)):
+            if not banded[j].any():  # where nothing was seen
+                continue
             row, column = np.unravel_index(int(np.argmax(banded[j])), banded[j].shape)
             # a Hann window's main lobe is two bins wide to each side
             near_rows = np.arange(row - 2 * PAD, row + 2 * PAD + 1) % size

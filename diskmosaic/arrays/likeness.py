@@ -19,7 +19,7 @@ from diskmosaic.arrays.correlation import EDGE_PX, Texture, even_fast_size, refi
 from diskmosaic.arrays.fringes import Carrier
 
 FINE_PX = 1.2  # Gaussian; what is finer belongs to the pixels
-SOFT_PX = 2.0  # Gaussian more, for the last refinement of a shift
+SOFT_PX = 1.2  # Gaussian more, for the last refinement of a shift
 NEAR_PX = 6  # around a grain that belongs to its shadow
 MIN_DARK = 60  # pixels in grains, for a shift by them alone
 COARSE_PX = 20.0  # what is slower is vignetting, sky and the flat's own light
@@ -27,6 +27,7 @@ FRINGE_PX = 32.0  # Gaussian over which fringes are steady
 CLIP = 4.0  # deviations of the noisier pattern at which both are cut: one deep grain must not decide
 REACH_PX = 30  # shifts looked at, to all sides
 PIXEL_SIDE = 1024  # of the cut-out in which pixels are compared: enough to be certain
+NEIGHBOUR = 0.05  # of a peak next to it, from which on the shift is no whole one
 ORIENTATIONS = tuple((turns, mirrored) for mirrored in (False, True) for turns in range(4))
 
 
@@ -230,17 +231,20 @@ def compare_pixels(found: NDArray[np.float32], known: NDArray[np.float32]) -> Li
         b = centred(oriented(np.clip(known, -limit_known, limit_known), turns, mirrored), side)
         score = _window(fft.irfft2(spectrum * np.conj(fft.rfft2(b, padded)), padded), REACH_PX)
         score /= max(float(np.sqrt(np.sum(np.square(a)) * np.sum(np.square(b)))), 1e-30)
-        row, column = np.unravel_index(int(np.argmax(score)), score.shape)
-        peaks.append((float(score[row, column]), (int(row) - REACH_PX, int(column) - REACH_PX)))
+        row, column = (int(place) for place in np.unravel_index(int(np.argmax(score)), score.shape))
+        # white noise moved by a whole number of pixels has a peak of one pixel
+        near = score[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
+        exact = float(np.sort(near, axis=None)[-2]) < NEIGHBOUR * float(score[row, column])
+        peaks.append((float(score[row, column]), (row - REACH_PX, column - REACH_PX), exact))
         chances.append(1.4826 * float(np.median(np.abs(score))))
     chance = max(float(np.median(chances)), 1e-9)
-    tops = [peak for peak, _ in peaks]
+    tops = [peak for peak, *_ in peaks]
     best = int(np.argmax(tops))
-    dy, dx = peaks[best][1]
+    _, (dy, dx), exact = peaks[best]
     return Likeness(
         *ORIENTATIONS[best],
         (float(dy), float(dx)),
-        0.3,  # a whole shift's rounding, 1/sqrt(12)
+        0.0 if exact else 0.3,  # else a whole shift's rounding, 1/sqrt(12)
         tops[best],
         tops[best] / chance,
         max(top for k, top in enumerate(tops) if k != best) / chance,

@@ -2,16 +2,15 @@
 
     python tests/benchmarks/trial.py [--seeds 20] [--image IMAGE] [--run]
 
-Each seed is an evening of up to 12 tiles of 480 x 640 px (8 bits, 40 dust grains, rings, vignetting), as the means of 64
-frames that jitter by 2 px: the Sun blurred by jitter, air and focus, times the sensor's pattern, with the noise that is
-left. `--image` takes a full-disk image instead of an invented Sun. `--run` also records a small evening whose flat lies
+Each seed is an evening of up to 12 tiles of 480 x 640 px (8 bits, 40 dust grains, rings, vignetting), as the means of
+64 frames that jitter by 2 px: the Sun blurred by jitter, air and focus, times the sensor's pattern, with the noise that
+is left. `--image` takes a full-disk image instead of an invented Sun. `--run` records a small evening whose flat lies
 3 px off and runs `diskmosaic run` on it, raw video and all. `--big` times a session of 12 tiles of 1216 x 1936 px.
 """
 
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import sys
 import tempfile
 import time
@@ -19,7 +18,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from diskmosaic.files.products import write_master
 from diskmosaic.records import Master
 from diskmosaic.samples import Sample, sample_of_mean
 from diskmosaic.settings import Settings, TileSettings
@@ -153,8 +151,9 @@ def cases(evening: Evening):
     def grains(trial: Trial):
         got = seen(trial.gone, places[0]), seen(trial.added, places[1])
         extra = len(trial.gone) + len(trial.added)
-        text = f"{got[0]} of 2 gone, {got[1]} of 2 new ({extra} told; depths "
-        return text + ", ".join(f"{100 * d:.0f}" for d in sum(depths, [])) + " %)", sum(got) >= 3 and trial.kind == "same"
+        deep = ", ".join(f"{100 * depth:.0f}" for depth in (*depths[0], *depths[1]))
+        text = f"{got[0]} of 2 gone, {got[1]} of 2 new ({extra} told; depths {deep} %)"
+        return text, sum(got) >= 3 and trial.kind == "same"
 
     yield "2 of 40 grains moved", evening.flat(flat), evening.samples(tiles), grains
 
@@ -174,7 +173,6 @@ def whole_run() -> None:
     """An evening whose flat lies 3 px off, recorded and run, without and with `follow_shift`."""
     from diskmosaic import pipeline
     from diskmosaic.figures import measure
-    from diskmosaic.files.products import read_master
     from diskmosaic.files.ser import SerWriter
     from diskmosaic.recordings import open_recording
     from diskmosaic.synthetic import make_session
@@ -203,7 +201,6 @@ def whole_run() -> None:
                 for text in done.warnings:
                     if "flat" in text:
                         print(f"    {text}")
-        del read_master, write_master, dataclasses
 
 
 def big() -> None:
