@@ -14,10 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.correlation import shrink
 from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, fit_transfer, level_bins, pair_variances
 from diskmosaic.arrays.stacks import Mender, Moments, local_outliers, trimmed_start
 from diskmosaic.errors import InputError, bad_input
-from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.parallel import chunks, each_counted, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import Master, Source
@@ -66,6 +67,19 @@ class Calibration:
         """Return a calibration that also takes out a pattern, given as its logarithm (h, w)."""
         other = copy.copy(self)
         other.gain = np.exp(-pattern) if self.gain is None else self.gain * np.exp(-pattern)
+        return other
+
+    def halved(self) -> Calibration:
+        """Return a calibration for 2x2 block means of frames.
+
+        Light is smooth over a block, so that the mean of the corrected pixels is the mean light times the mean
+        correction, near enough for grading and aligning; bad pixels give way to blocks without one.
+        """
+        other = copy.copy(self)
+        other.dark = shrink(self.dark, 2)
+        other.gain = None if self.gain is None else shrink(self.gain, 2)
+        other.good = shrink(self.good.astype(np.float32), 2) > 0.99
+        other._mender = Mender(other.good)
         return other
 
     def apply(self, raw: NDArray, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
@@ -354,11 +368,10 @@ def _average(
 
     total = Moments(start, limit)
     parts = chunks(len(frames), CHUNK)
-    for part, moments in zip(
-        progress(parts, label, unit="chunks"), ordered_map(chunk_moments, parts, jobs=jobs), strict=True
-    ):
-        del part
-        total.merge(moments)
+    summed = ordered_map(chunk_moments, parts, jobs=jobs)
+    for moments in progress(each_counted(summed, parts), label, total=len(frames)):
+        if moments is not None:
+            total.merge(moments)
     return total
 
 

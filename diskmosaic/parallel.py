@@ -50,3 +50,11 @@ def ordered_map(function: Callable[[Item], Result], items: Iterable[Item], *, jo
 def chunks(count: int, size: int) -> list[range]:
     """Split ``range(count)`` into consecutive ranges of `size`, independent of the number of threads."""
     return [range(start, min(start + size, count)) for start in range(0, count, size)]
+
+
+def each_counted(results: Iterable[Result], parts: Iterable[range]) -> Iterator[Result | None]:
+    """Yield each part's result, then None for its further items: progress then counts items, not parts."""
+    for result, part in zip(results, parts, strict=True):
+        yield result
+        for _ in range(len(part) - 1):
+            yield None

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import shrink
 from diskmosaic.arrays.flow import Look, Reference, fine, structure
+from diskmosaic.arrays.kernels import warp, warp_add
 from diskmosaic.errors import bad_input
 from diskmosaic.masters import Calibration
-from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.parallel import chunks, each_counted, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE, Tile
@@ -67,8 +68,10 @@ def stack_tile(
     if count == 1:
         return _single(recording, calibration, masters or {})
 
+    small = calibration.halved()
+
     def half(index: int) -> NDArray[np.float32]:
-        return shrink(calibration.apply(recording.gray(index)), 2)
+        return small.apply(shrink(recording.gray(index), 2))
 
     reference = _reference(half, count, settings)
 
@@ -79,17 +82,14 @@ def stack_tile(
     graded = (look for part in ordered_map(look_at, chunks(count, CHUNK), jobs=jobs) for look in part)
     looks.extend(progress(graded, f"{recording.name}: grade", total=count))
     chosen = _choose(looks, settings)
-    stack = _Stack(recording, calibration, looks, chosen)
+    stack = _Stack(recording, calibration, looks, chosen, reference.trust)
     total = _Sums(stack.shape)
     used = np.flatnonzero(chosen.weight)
     parts = chunks(len(used), CHUNK)
-    for sums in progress(
-        ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs),
-        f"{recording.name}: stack",
-        total=len(parts),
-        unit="chunks",
-    ):
-        total.merge(sums)
+    stacked = ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs)
+    for sums in progress(each_counted(stacked, parts), f"{recording.name}: stack", total=len(used)):
+        if sums is not None:
+            total.merge(sums)
     with np.errstate(invalid="ignore", divide="ignore"):
         image = np.where(total.weight > 0, total.light / total.weight, np.float32(np.nan)).astype(np.float32)
     weights = chosen.weight[used].astype(float)
@@ -100,6 +100,7 @@ def stack_tile(
         weight=total.weight,
         noise=float(noise),
         frames=stack.table(),
+        fields=stack.fields[used] - stack.whole[used, None, None].astype(np.float32),
         sharpness=float(np.average([looks[k].quality for k in used], weights=weights)) * reference_contrast(reference),
         time_utc=_mean_time(recording, used, weights),
         recording=recording.path.name,
@@ -124,9 +125,10 @@ class _Choice:
 def _refuse_dark(recording: Recording, calibration: Calibration) -> None:
     picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
     frames = [calibration.apply(recording.gray(int(index))) for index in picks]
-    noise = (
-        float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]])) if len(frames) > 1 else 0.0
-    )
+    if len(frames) > 1:
+        noise = float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]]))
+    else:
+        noise = _grain(frames[0])
     light = max(float(np.percentile(frame, 99.5)) for frame in frames)
     if light <= max(3 * noise, 0.5):
         raise bad_input(
@@ -172,7 +174,7 @@ def _reference(half, count: int, settings: TileSettings) -> Reference:
         look = first.look(sample[index])
         if look.correlation < 0.1 and index != order[0]:
             continue
-        total += first._sample(sample[index], look.field, cv2.INTER_CUBIC) / np.float32(look.level)
+        total += warp(sample[index], look.field) / np.float32(look.level)
         weight += 1
     return Reference(total / np.float32(weight), step_px=step, local=settings.local_fields)
 
@@ -220,7 +222,14 @@ class _Sums:
 class _Stack:
     """Warps chosen frames onto the tile's canvas and sums them."""
 
-    def __init__(self, recording: Recording, calibration: Calibration, looks: list[Look], chosen: _Choice):
+    def __init__(
+        self,
+        recording: Recording,
+        calibration: Calibration,
+        looks: list[Look],
+        chosen: _Choice,
+        trust: NDArray[np.float32],
+    ):
         self.recording, self.calibration, self.looks, self.weight = (
             recording,
             calibration,
@@ -229,7 +238,7 @@ class _Stack:
         )
         self.shape = (recording.height, recording.width)
         fields = np.stack([look.field for look in looks]) * np.float32(2)  # to full resolution
-        self.whole = fields.mean(axis=(1, 2), dtype=np.float64)
+        self.whole = np.einsum("kijc,ij->kc", fields.astype(np.float64), trust / trust.sum())
         bends = fields - self.whole[:, None, None].astype(np.float32)
         bends -= bends[chosen.shown].mean(axis=0, dtype=np.float64).astype(np.float32)
         # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
@@ -237,27 +246,18 @@ class _Stack:
         self.fields = bends + self.whole[:, None, None].astype(np.float32)
         self.level = np.array([look.level for look in looks], np.float32)
         self.level /= np.median(self.level[self.weight > 0])
-        rows, columns = np.mgrid[0 : self.shape[0], 0 : self.shape[1]].astype(np.float32)
-        self._rows, self._columns = rows, columns
 
     def add(self, indices: NDArray[np.intp]) -> _Sums:
         """Sum some frames."""
         sums = _Sums(self.shape)
-        size = (self.shape[1], self.shape[0])
-        raw = frame = None
+        frame = None
         for index in indices:
-            raw = self.recording.gray(int(index))
-            frame = self.calibration.apply(raw, frame)
-            field = self.fields[index]
-            rows = cv2.add(cv2.resize(field[..., 0], size, interpolation=cv2.INTER_CUBIC), self._rows)
-            columns = cv2.add(cv2.resize(field[..., 1], size, interpolation=cv2.INTER_CUBIC), self._columns)
-            moved = cv2.remap(frame, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            frame = self.calibration.apply(self.recording.gray(int(index)), frame)
+            field, weight = self.fields[index], float(self.weight[index])
             seen = self._seen(field)
-            weight = float(self.weight[index])
-            light = sums.light[seen]
-            cv2.scaleAdd(moved[seen], weight / float(self.level[index]), light, dst=light)
+            warp_add(frame, field, weight / float(self.level[index]), sums.light, seen)
             sums.weight[seen] += np.float32(weight)
-            sums.noise.append(_grain(frame))
+        sums.noise.append(_grain(frame))
         return sums
 
     def _seen(self, field: NDArray[np.float32]) -> tuple[slice, slice]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from diskmosaic.arrays.correlation import even_fast_size
+from diskmosaic.arrays.kernels import cell_sums, warp
 
 COARSE_BOX = 11  # px (half resolution) of the box, run twice, that takes slow brightness out
 PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement, px at half resolution
@@ -45,7 +46,7 @@ class Look:
 def structure(half: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return an image's structure without its slow brightness (a narrow Gaussian less a wide double box)."""
     coarse = cv2.blur(half, (COARSE_BOX, COARSE_BOX), borderType=cv2.BORDER_REFLECT)
-    coarse = cv2.blur(coarse, (COARSE_BOX, COARSE_BOX), borderType=cv2.BORDER_REFLECT)
+    coarse = cv2.blur(coarse, (COARSE_BOX, COARSE_BOX), dst=coarse, borderType=cv2.BORDER_REFLECT)
     return cv2.subtract(cv2.GaussianBlur(half, (5, 5), 0.8, borderType=cv2.BORDER_REFLECT), coarse)
 
 
@@ -74,19 +75,20 @@ class Reference:
         self.fine = fine(self.band)
         height, width = half.shape
         self.grid = (max(round(height / step_px), 1), max(round(width / step_px), 1))
-        self.grad_y = 0.5 * (np.roll(self.band, -1, 0) - np.roll(self.band, 1, 0))
-        self.grad_x = 0.5 * (np.roll(self.band, -1, 1) - np.roll(self.band, 1, 1))
-        for gradient in (self.grad_y, self.grad_x):
+        self._edges = tuple(
+            np.rint(np.linspace(0, size, cells + 1)).astype(np.int64)
+            for size, cells in zip(half.shape, self.grid, strict=True)
+        )
+        self._cell_pixels = height * width / (self.grid[0] * self.grid[1])
+        self._gradients = tuple(0.5 * (np.roll(self.band, -1, axis) - np.roll(self.band, 1, axis)) for axis in (0, 1))
+        for gradient in self._gradients:
             gradient[0] = gradient[-1] = 0
             gradient[:, 0] = gradient[:, -1] = 0
-        self._products = [
-            self._cells(self.grad_y * self.grad_y),
-            self._cells(self.grad_y * self.grad_x),
-            self._cells(self.grad_x * self.grad_x),
-        ]
-        self._cell_pixels = height * width / (self.grid[0] * self.grid[1])
-        rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
-        self._rows, self._columns = rows, columns
+        grad_y, grad_x = self._gradients
+        self._products = [self._cells(grad_y * grad_y), self._cells(grad_y * grad_x), self._cells(grad_x * grad_x)]
+        trace = self._products[0] + self._products[2]
+        # cells with next to no structure (sky) have their displacement from the neighbours: they do not speak for a frame
+        self.trust = np.clip(trace / (0.05 * np.percentile(trace, 75) + 1e-30), 0, 1) + 1e-6
         # whole shifts: half of this resolution again, tapered 3 %, no window that hides the borders
         small = self._small(self.band)
         self._padded = (even_fast_size(small.shape[0]), even_fast_size(small.shape[1]))
@@ -100,20 +102,20 @@ class Reference:
         """Measure one frame given at half resolution."""
         band = structure(half)
         whole = self._whole_shift(band)
-        field = np.empty((*self.grid, 2), np.float32)
-        field[:] = whole
         level = self._level(half, whole)
-        scaled = band / np.float32(level)
-        for _ in range(2):
-            moved = self._sample(scaled, field)
-            field = field + self._step(moved, field)
-        moved = self._sample(scaled, field, cv2.INTER_CUBIC)
-        inner = self._inside(field)
+        band *= np.float32(1 / level)
+        # the first step needs no interpolation: whole pixels bring the frame near enough for a linear step
+        field = np.empty((*self.grid, 2), np.float32)
+        field[:] = np.rint(whole)
+        moved, inner = self._shifted(band, (round(whole[0]), round(whole[1])))
+        field = field + self._step(moved, inner)
+        moved, inner = warp(band, field), self._inside(field)
         own, theirs = fine(moved)[inner], self.fine[inner]
-        quality = float(np.vdot(own, theirs) / (np.vdot(theirs, theirs) + 1e-30))
-        moved, reference = moved[inner], self.band[inner]
-        norm = np.sqrt(float(np.vdot(moved, moved)) * float(np.vdot(reference, reference)))
-        return Look(field, quality, level, float(np.vdot(moved, reference)) / (norm + 1e-30))
+        quality = _dot(own, theirs) / (_dot(theirs, theirs) + 1e-30)
+        seen, reference = moved[inner], self.band[inner]
+        norm = np.sqrt(_dot(seen, seen) * _dot(reference, reference))
+        correlation = _dot(seen, reference) / (norm + 1e-30)
+        return Look(field + self._step(moved, inner), quality, level, correlation)
 
     def _small(self, band: NDArray[np.float32]) -> NDArray[np.float32]:
         return cv2.resize(band, (max(band.shape[1] // 2, 8), max(band.shape[0] // 2, 8)), interpolation=cv2.INTER_AREA)
@@ -147,13 +149,19 @@ class Reference:
         return ratio if ratio > 1e-3 else 1.0
 
     def _cells(self, image: NDArray[np.float32]) -> NDArray[np.float32]:
-        return cv2.resize(image, (self.grid[1], self.grid[0]), interpolation=cv2.INTER_AREA)
+        rows = np.add.reduceat(image, self._edges[0][:-1], axis=0, dtype=np.float64)
+        sums = np.add.reduceat(rows, self._edges[1][:-1], axis=1)
+        return (sums / self._cell_pixels).astype(np.float32)
 
-    def _sample(self, band: NDArray[np.float32], field: NDArray[np.float32], kernel: int = cv2.INTER_LINEAR):
-        size = (band.shape[1], band.shape[0])
-        rows = cv2.add(cv2.resize(field[..., 0], size, interpolation=cv2.INTER_LINEAR), self._rows)
-        columns = cv2.add(cv2.resize(field[..., 1], size, interpolation=cv2.INTER_LINEAR), self._columns)
-        return cv2.remap(band, columns, rows, kernel, borderMode=cv2.BORDER_REPLICATE)
+    def _shifted(self, band: NDArray[np.float32], whole: tuple[int, int]):
+        """The band moved by whole pixels, and the rectangle it then covers."""
+        (dy, dx), (height, width) = whole, band.shape
+        inner = (slice(max(0, -dy), min(height, height - dy)), slice(max(0, -dx), min(width, width - dx)))
+        if min(part.stop - part.start for part in inner) < 8:
+            return band, (slice(0, height), slice(0, width))
+        moved = np.empty_like(band)  # read inside the rectangle alone
+        moved[inner] = band[inner[0].start + dy : inner[0].stop + dy, inner[1].start + dx : inner[1].stop + dx]
+        return moved, inner
 
     def _inside(self, field: NDArray[np.float32]) -> tuple[slice, slice]:
         """The rectangle that the frame covers wholly, 3 px in."""
@@ -165,15 +173,13 @@ class Reference:
             slices.append(slice(start, stop) if stop > start else slice(0, size))
         return slices[0], slices[1]
 
-    def _step(self, moved: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _step(self, moved: NDArray[np.float32], inner: tuple[slice, slice]) -> NDArray[np.float32]:
         """One Gauss-Newton step of the displacements, from wide windows to narrow ones (Lucas & Kanade 1981)."""
-        inner = self._inside(field)
-        difference = np.zeros_like(moved)
-        difference[inner] = self.band[inner] - moved[inner]
-        noise = float(np.mean(np.square(difference[inner])))
-        right = [self._cells(self.grad_y * difference), self._cells(self.grad_x * difference)]
+        *right, squares = cell_sums(self._gradients, self.band, moved, inner, self._edges)
+        noise = squares / max((inner[0].stop - inner[0].start) * (inner[1].stop - inner[1].start), 1)
+        right = [part / np.float32(self._cell_pixels) for part in right]
         a, b, c = (float(np.mean(product)) for product in self._products)
-        prior = np.zeros_like(field)
+        prior = np.zeros((*self.grid, 2), np.float32)
         # the whole frame first: it has the say where no patch has structure
         prior[:] = _solve(a, b, c, float(np.mean(right[0])), float(np.mean(right[1])), 1e-6 * (a + c), 0.0, 0.0)
         if not self.local:
@@ -188,6 +194,10 @@ class Reference:
             answer = _solve(*smooth, damp, prior[..., 0], prior[..., 1])
             prior = np.stack(answer, axis=-1).astype(np.float32)
         return np.clip(prior, -2, 2)
+
+
+def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
+    return float(cv2.sumElems(cv2.multiply(a, b))[0])
 
 
 def _solve(a, b, c, right_y, right_x, damp, prior_y, prior_x):

@@ -64,9 +64,9 @@ def noted(kept: dict):
     real = tiles._Stack
 
     class Noting(real):
-        def __init__(self, recording, calibration, looks, chosen):
-            kept["looks"], kept["chosen"] = looks, chosen
-            super().__init__(recording, calibration, looks, chosen)
+        def __init__(self, recording, calibration, looks, chosen, trust):
+            kept["looks"], kept["chosen"], kept["trust"] = looks, chosen, trust
+            super().__init__(recording, calibration, looks, chosen, trust)
 
     with mock.patch.object(tiles, "_Stack", Noting):
         yield
@@ -96,7 +96,7 @@ def accuracy(work: Path, frames: int, shape: tuple[int, int], mend: bool) -> Tab
             kept: dict = {}
             with noted(kept):
                 tiles.stack_tile(recording, old if tile.remainder is None else old.less(tile.remainder), TileSettings())
-            stack = tiles._Stack(recording, new, kept["looks"], kept["chosen"])
+            stack = tiles._Stack(recording, new, kept["looks"], kept["chosen"], kept["trust"])
             sums = stack.add(np.flatnonzero(kept["chosen"].weight))
             anew = tiles.stack_tile(recording, new, TileSettings())
         used = np.flatnonzero(kept["chosen"].weight)
