@@ -27,7 +27,7 @@ FRINGE_PX = 32.0  # Gaussian over which fringes are steady
 CLIP = 4.0  # deviations of the noisier pattern at which both are cut: one deep grain must not decide
 REACH_PX = 30  # shifts looked at, to all sides
 PIXEL_SIDE = 1024  # of the cut-out in which pixels are compared: enough to be certain
-NEIGHBOUR = 0.05  # of a peak next to it, from which on the shift is no whole one
+UNEVEN = 0.1  # of a peak, between its two sides: from there on a shift is off a whole one by some 0.1 px
 ORIENTATIONS = tuple((turns, mirrored) for mirrored in (False, True) for turns in range(4))
 
 
@@ -231,10 +231,12 @@ def compare_pixels(found: NDArray[np.float32], known: NDArray[np.float32]) -> Li
         b = centred(oriented(np.clip(known, -limit_known, limit_known), turns, mirrored), side)
         score = _window(fft.irfft2(spectrum * np.conj(fft.rfft2(b, padded)), padded), REACH_PX)
         score /= max(float(np.sqrt(np.sum(np.square(a)) * np.sum(np.square(b)))), 1e-30)
+        score -= np.median(score)  # bands of masked images have a mean
         row, column = (int(place) for place in np.unravel_index(int(np.argmax(score)), score.shape))
-        # white noise moved by a whole number of pixels has a peak of one pixel
-        near = score[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
-        exact = float(np.sort(near, axis=None)[-2]) < NEIGHBOUR * float(score[row, column])
+        # what single pixels show of a whole shift is even about its peak
+        near = np.pad(score, 1)[row : row + 3, column : column + 3]
+        uneven = max(abs(near[0, 1] - near[2, 1]), abs(near[1, 0] - near[1, 2]))
+        exact = bool(uneven < UNEVEN * score[row, column])
         peaks.append((float(score[row, column]), (row - REACH_PX, column - REACH_PX), exact))
         chances.append(1.4826 * float(np.median(np.abs(score))))
     chance = max(float(np.median(chances)), 1e-9)
