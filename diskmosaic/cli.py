@@ -320,6 +320,8 @@ def demo_command(folder: Path, jobs: int, as_json: bool, quiet: bool, verbose: b
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code: 0 done, 1 cannot, 2 wrong usage, 130 interrupted."""
+    # small systems of equations are solved often: the algebra library's own threads would only get in our threads' way
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # without standalone mode an exit code set inside comes back as the result
         code = commands.main(arguments, prog_name="diskmosaic", standalone_mode=False)

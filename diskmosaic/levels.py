@@ -76,9 +76,9 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
         gains[placed] += (centres[placed] - placement.limb.centre_yx) @ (linear / placement.limb.radius_px)
         gains[placed] -= gains[placed].mean()
         warnings.append(
-            f"a slope of {100 * np.hypot(*linear):.1f} % per disk radius across every tile, which overlaps cannot tell from "
-            f"gains (a flat pointed off the disk's centre leaves one), was taken out by the roundness of the disk; it is "
-            f"uncertain by {100 * tilt_sigma:.1f} %"
+            f"a slope of {100 * np.hypot(*linear):.1f} % per disk radius across every tile, which overlaps cannot "
+            "tell from gains (a flat pointed off the disk's centre leaves one), was taken out by the roundness of the "
+            f"disk; it is uncertain by {100 * tilt_sigma:.1f} %"
         )
         linear = linear * half / placement.limb.radius_px
     surface = np.exp(
@@ -246,8 +246,8 @@ def _tilt(tiles, placement: Placement, placed, gains, coefficients, powers) -> t
         free = at - mean_at[ring]
         normal = free.T @ (weight[:, None] * free)
         tilt = tilt + np.linalg.solve(normal + 1e-9 * np.eye(2), free.T @ (weight * left))
-    # Active belts lie unevenly round the disk: on simulated Suns without a tilt the fit scatters 2.5 times as far as blocks
-    # with one independent value in nine would.
+    # Active belts lie unevenly round the disk: on simulated Suns without a tilt the fit scatters 2.5 times as far as
+    # blocks with one independent value in nine would.
     sigma = 2.5 * spread * 3 / np.sqrt(max(np.linalg.eigvalsh(normal)[0], 1e-9))
     # a tilt within its error is as likely the Sun's own
     return tilt * max(0.0, 1 - float(sigma**2 / max(tilt @ tilt, 1e-12))), float(sigma)

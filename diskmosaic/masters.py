@@ -26,6 +26,7 @@ from diskmosaic.settings import MasterSettings
 from diskmosaic.slewed import MOVES, light_change, slewed_mean
 
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
+BATCH_BYTES = 32 << 20  # of raw frames added at a time
 HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)
 DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead or hot; dust is never that sharp
 TRANSFER_VALUES = 8e6  # pixels of frame pairs that photon transfer looks at: the gain then is known to some 0.2 %
@@ -332,21 +333,25 @@ def _average(
     base_mean = 0.0 if base is None else float(base.mean(dtype=np.float64))
     level = None
 
+    def scale(raw: NDArray, position: int) -> np.float32:
+        if level is None:
+            return np.float32(1)
+        own = cv2.mean(raw)[0] - base_mean
+        if own <= 0:
+            recording, index = frames[position]
+            raise bad_input(
+                recording.path,
+                found=f"frame {index} without light",
+                expected="a lit flat",
+                todo="set its role in session.toml or record the flat again",
+            )
+        return np.float32(level / own)
+
     def load(position: int) -> NDArray[np.float32]:
         recording, index = frames[position]
         raw = recording.gray(index)
         frame = raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
-        if scaled:
-            own = cv2.mean(raw)[0] - base_mean
-            if own <= 0:
-                raise bad_input(
-                    recording.path,
-                    found=f"frame {index} without light",
-                    expected="a lit flat",
-                    todo="set its role in session.toml or record the flat again",
-                )
-            frame *= np.float32(level / own) if level else np.float32(1)
-        return frame
+        return frame * scale(raw, position)
 
     sample = np.unique(np.linspace(0, len(frames) - 1, min(settings.pilot_frames, len(frames))).astype(int))
     if scaled:
@@ -360,10 +365,20 @@ def _average(
         steady = np.sqrt(cv2.blur(np.square(deviation), (7, 7)))
         limit = np.float32(settings.clip_sigma) * np.maximum(np.maximum(deviation, steady), np.float32(0.5))
 
+    first = frames[0][0]
+    kind = first.dtype if first.planes == 1 else np.dtype(np.float32)
+    batch = int(np.clip(BATCH_BYTES // (first.height * first.width * kind.itemsize), 1, CHUNK))
+
     def chunk_moments(positions: range) -> Moments:
         moments = Moments(start, limit)
-        for position in positions:
-            moments.add(load(position))
+        raw = np.empty((batch, first.height, first.width), kind)
+        for part in chunks(len(positions), batch):
+            scales = np.empty(len(part), np.float32)
+            for k, position in enumerate(positions[part.start : part.stop]):
+                recording, index = frames[position]
+                recording.gray(index, out=raw[k])
+                scales[k] = scale(raw[k], position)
+            moments.add(raw[: len(part)], scales=scales, base=base)
         return moments
 
     total = Moments(start, limit)

@@ -101,8 +101,8 @@ def test_the_tile_lies_where_the_sensor_saw_it(session, tile):
     gy, gx = np.gradient(0.5 * (a + b))
     columns = np.column_stack([gy.ravel(), gx.ravel(), a.ravel()])
     answer = np.linalg.lstsq(columns, (b - a).ravel(), rcond=None)[0]
-    # the fields' mean over frames used is taken out whole; warps average down to 0.7/sqrt(40) = 0.11 px a patch of 80 px,
-    # about 0.06 px an axis over the four or so patches inside, on two axes
+    # the fields' mean over frames used is taken out whole; warps average down to 0.7/sqrt(40) = 0.11 px a patch of
+    # 80 px, about 0.06 px an axis over the four or so patches inside, on two axes
     assert np.hypot(*answer[:2]) < 0.10
     assert np.corrcoef(a.ravel(), b.ravel())[0, 1] > 0.97
 

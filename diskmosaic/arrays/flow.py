@@ -87,7 +87,7 @@ class Reference:
         grad_y, grad_x = self._gradients
         self._products = [self._cells(grad_y * grad_y), self._cells(grad_y * grad_x), self._cells(grad_x * grad_x)]
         trace = self._products[0] + self._products[2]
-        # cells with next to no structure (sky) have their displacement from the neighbours: they do not speak for a frame
+        # cells with next to no structure (sky) have their displacement from neighbours: they do not speak for a frame
         self.trust = np.clip(trace / (0.05 * np.percentile(trace, 75) + 1e-30), 0, 1) + 1e-6
         # whole shifts: half of this resolution again, tapered 3 %, no window that hides the borders
         small = self._small(self.band)

@@ -196,6 +196,22 @@ def _cell_sums(grad_y, grad_x, reference, moved, top, bottom, left, right, edges
     return total
 
 
+@_compiled
+def _clip_add(frames, scales, base, centre, limit, total, squares, count):
+    for y in range(frames.shape[1]):
+        own_base, own_centre, own_limit = base[y], centre[y], limit[y]
+        own_total, own_squares, own_count = total[y], squares[y], count[y]
+        for k in range(frames.shape[0]):
+            row, scale = frames[k, y], scales[k]
+            for x in range(frames.shape[2]):
+                difference = (np.float32(row[x]) - own_base[x]) * scale - own_centre[x]
+                keep = ONE if abs(difference) <= own_limit[x] else np.float32(0)
+                inside = np.float64(difference * keep)
+                own_total[x] += inside
+                own_squares[x] += inside * inside
+                own_count[x] += keep
+
+
 def warp(image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return ``image(x + u(x))``.
 
@@ -254,3 +270,25 @@ def cell_sums(
         grad_y, grad_x, reference, moved, rows.start, rows.stop, columns.start, columns.stop, *edges, along_y, along_x
     )
     return along_y, along_x, squares
+
+
+def clip_add(
+    frames: NDArray,
+    scales: NDArray[np.float32],
+    base: NDArray[np.float32],
+    centre: NDArray[np.float32],
+    limit: NDArray[np.float32],
+    sums: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float32]],
+) -> None:
+    """Add frames' clipped differences from a centre, ``(raw - base) * scale - centre``, in place.
+
+    Parameters
+    ----------
+    frames : (n, h, w), any real dtype in native byte order
+    scales : float32 (n,)
+    base, centre, limit : float32 (h, w)
+        Differences beyond `limit` are left out.
+    sums : float64, float64, float32 (h, w)
+        Sum of the differences, of their squares, and their number; a row stays in the processor's cache for all frames.
+    """
+    _clip_add(frames, scales, base, centre, limit, *sums)

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.kernels import clip_add
+
 
 class Moments:
     """Running per-pixel mean and spread of values near a known centre, in bounded memory.
@@ -28,23 +30,29 @@ class Moments:
         self.sum = np.zeros(centre.shape, np.float64)
         self.squares = np.zeros(centre.shape, np.float64)
         self.count = np.zeros(centre.shape, np.float32)
-        self._difference = np.empty_like(centre)
-        self._distance = np.empty_like(centre)
 
-    def add(self, frame: NDArray[np.float32]) -> None:
-        """Add one frame (float32, same shape)."""
-        difference = cv2.subtract(frame, self.centre, dst=self._difference)
-        if self.limit is not None:
-            distance = cv2.absdiff(frame, self.centre, dst=self._distance)
-            inside = cv2.compare(distance, self.limit, cv2.CMP_LE)
-            if cv2.countNonZero(inside) < inside.size:
-                cv2.accumulate(difference, self.sum, mask=inside)
-                cv2.accumulateSquare(difference, self.squares, mask=inside)
-                self.count += inside > 0
-                return
-        cv2.accumulate(difference, self.sum)
-        cv2.accumulateSquare(difference, self.squares)
-        self.count += 1
+    def add(
+        self,
+        frames: NDArray,
+        *,
+        scales: NDArray[np.float32] | None = None,
+        base: NDArray[np.float32] | None = None,
+    ) -> None:
+        """Add frames.
+
+        Parameters
+        ----------
+        frames : (h, w) or (n, h, w)
+            Raw, in native byte order.
+        scales : float32 (n,), optional
+            Each frame is multiplied by its own, after `base` is taken off.
+        base : float32 (h, w), optional
+        """
+        frames = frames[None] if frames.ndim == 2 else frames
+        scales = np.ones(len(frames), np.float32) if scales is None else np.asarray(scales, np.float32)
+        base = np.zeros_like(self.centre) if base is None else base
+        limit = np.full_like(self.centre, np.inf) if self.limit is None else self.limit
+        clip_add(frames, scales, base, self.centre, limit, (self.sum, self.squares, self.count))
 
     def merge(self, other: Moments) -> None:
         """Add another's sums (same centre)."""
