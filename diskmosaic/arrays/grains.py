@@ -22,6 +22,8 @@ MIN_PIXELS = 12
 MARGIN_PX = 4  # around a grain's dark place
 AROUND = 3.0  # sides of a grain's window that its error is judged in, each way
 EDGE_PX = 8  # at the sensor's and a mask's edge fringes are known from one side only
+PIECE_PX = 25.0  # pieces of one hollow shadow lie no further apart
+BRIM_PX = 40.0  # twice the Gaussian of the dust band, beyond which it lays no brim
 SOFT_PX = 2.0  # Gaussian; a grain is wider
 CHANGED_SIGMA = 5.0  # of the tiles' error at one pixel, which a grain's many pixels average
 CHANGED_SPREADS = 5.5  # deviations of the whole remainder
@@ -138,11 +140,21 @@ def changed(
     steady = np.sqrt(cv2.GaussianBlur(np.square(error), (0, 0), 4 * SOFT_PX))
     limit = np.maximum(CHANGED_SIGMA * steady, max(CHANGED_SPREADS * robust_spread(soft, good), MIN_DEPTH))
     inside = cv2.erode(good.astype(np.uint8), np.ones((2 * EDGE_PX + 1,) * 2, np.uint8), borderValue=0) > 0
-    found = []
-    for sign in (-1, 1):
-        places = (grain for grain, _ in _places((sign * soft < -limit) & inside, sign * rest))
-        found.append(sorted(places, key=lambda grain: (-grain.depth, grain.place_yx)))
-    return found[0], found[1]
+    found = [(sign, grain) for sign in (-1, 1) for grain, _ in _places((sign * soft < -limit) & inside, sign * rest)]
+    found.sort(key=lambda one: (-one[1].depth, one[1].place_yx))
+    whole: list[tuple[int, Grain]] = []
+    for sign, grain in found:
+        if not any(_part_of(sign, grain, *deeper) for deeper in whole):
+            whole.append((sign, grain))
+    return [grain for sign, grain in whole if sign < 0], [grain for sign, grain in whole if sign > 0]
+
+
+def _part_of(sign: int, grain: Grain, other_sign: int, other: Grain) -> bool:
+    """Whether a place is a piece of a deeper one's shadow, or of the brim that the band lays around it."""
+    apart = np.hypot(*np.subtract(grain.place_yx, other.place_yx)) - other.across_px / 2
+    if sign == other_sign:
+        return bool(apart < PIECE_PX)
+    return bool(apart < BRIM_PX and grain.depth < 0.6 * other.depth)
 
 
 def _places(dark: NDArray[np.bool_], band: NDArray[np.float32]) -> Iterator[tuple[Grain, tuple[slice, slice]]]:
