@@ -102,7 +102,7 @@ class Reference:
         """Measure one frame given at half resolution."""
         band = structure(half)
         whole = self._whole_shift(band)
-        level = self._level(half, whole)
+        level = _steady(self._level(half, whole))
         band *= np.float32(1 / level)
         # the first step needs no interpolation: whole pixels bring the frame near enough for a linear step
         field = np.empty((*self.grid, 2), np.float32)
@@ -115,7 +115,7 @@ class Reference:
         seen, reference = moved[inner], self.band[inner]
         norm = np.sqrt(_dot(seen, seen) * _dot(reference, reference))
         correlation = _dot(seen, reference) / (norm + 1e-30)
-        return Look(field + self._step(moved, inner), quality, level, correlation)
+        return Look(field + self._step(moved, inner), _steady(quality), level, _steady(correlation))
 
     def _small(self, band: NDArray[np.float32]) -> NDArray[np.float32]:
         return cv2.resize(band, (max(band.shape[1] // 2, 8), max(band.shape[0] // 2, 8)), interpolation=cv2.INTER_AREA)
@@ -194,6 +194,11 @@ class Reference:
             answer = _solve(*smooth, damp, prior[..., 0], prior[..., 1])
             prior = np.stack(answer, axis=-1).astype(np.float32)
         return np.clip(prior, -2, 2)
+
+
+def _steady(value: float) -> float:
+    """Round to single precision: OpenCV's sums differ in their last bits with where an array lies in memory."""
+    return float(np.float32(value))
 
 
 def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:

@@ -124,14 +124,11 @@ def _warp_row(image, flat, y, uy, ux, whole, out):
         oy = np.int64(np.floor(uy[start]))
         ox = np.int64(np.floor(ux[start]))
         top = y + oy - 1
-        inner_start, inner_stop = start, stop
+        # the part of the run whose 16 samples all lie inside; both ends stay within the run
+        inner_start = inner_stop = start
         if top >= 0 and top + 3 < height:
-            inner_start = max(start, 1 - ox)
-            inner_stop = min(stop, width - 2 - ox)
-        else:
-            inner_stop = inner_start
-        if inner_stop < inner_start:
-            inner_stop = inner_start
+            inner_start = min(max(start, 1 - ox), stop)
+            inner_stop = max(min(stop, width - 2 - ox), inner_start)
         foy, fox = np.float32(oy), np.float32(ox)
         if inner_stop > inner_start:
             # unsigned places: the compiler need not think of indices from the end
