@@ -36,7 +36,7 @@ from diskmosaic.settings import TileSettings
 FOUND = 9.0  # significance of a peak; among other flats' dust 6.1 was the highest seen
 CLEAR = 1.5  # times the best peak in any other orientation
 PIXELS_FOUND = 20.0  # single pixels agree by hundreds, or not at all
-STILL_PX = 0.4  # a displacement below is none: the Sun's structure fakes up to 0.2 px
+STILL_PX = 0.75  # a displacement below is none: the Sun's structure, or rings that moved, fake up to half a pixel
 FEW = 2.5  # recordings that must see a place for it to be judged
 MIN_VOTES = 3  # recordings, for a grain to count as moved
 MOST = 0.6  # of the recordings must show it

@@ -25,7 +25,7 @@ from diskmosaic.trial import (
     Trial,
 )
 
-ELSEWHERE_PX = 1.0  # from the others, for one recording: its own Sun fakes up to 0.5 px
+ELSEWHERE_PX = 1.5  # from the others, for one recording: its own Sun, and theirs where they are few, fake up to 1 px
 NOISE = 0.05  # by which a flat may raise a tile's noise
 SAME_SETTINGS = ("gain", "binning")  # of the camera, for flat and tiles alike
 OFFSET_WORDS = ("offset", "brightness", "black level", "blacklevel")

@@ -79,6 +79,7 @@ def make_products(out: Path, *, oriented: bool = True, limb: bool = True, frames
         cards = sun.helioprojective_cards(
             time_utc=TIME, centre_yx=CENTRE, arcsec_per_px=scale, ephemeris=seen
         )
+        cards["NORTHUP"] = (True, "solar north was turned towards +y")
     owner = np.where(np.isfinite(natural), 0, -1).astype(np.int16)
     disk = Disk(
         natural,
