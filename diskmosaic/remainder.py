@@ -98,7 +98,7 @@ def find_remainder(
     corrections, amplitude = _fringes(logs, regions, tiles, source)
     rest = [log - known for log, known in zip(logs, corrections, strict=True)]
     weights = [_quiet_weight(log, region.disk) for log, region in zip(rest, regions, strict=True)]
-    specks = predict_specks(rest, weights)
+    specks = predict_specks(rest, weights, min_images=MEND_TILES)
     corrections = [known + more for known, more in zip(corrections, specks, strict=True)]
     rest = [log - more for log, more in zip(rest, specks, strict=True)]
     transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])

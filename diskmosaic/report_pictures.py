@@ -131,11 +131,11 @@ def master_pictures(masters: Mapping[str, Master]) -> str:
     figures = []
     rows = []
     for name, master in masters.items():
-        middle = 1.0 if master.kind == "flat" else median(master.image)
+        middle = 1.0 if master.kind != "dark" else median(master.image)
         far = float(np.nanpercentile(np.abs(master.image - middle), 99.5)) or 1.0
         factor = max(1, -(-max(master.image.shape) // _MASTER_SIDE))
         small = stretched(block_mean(master.image, factor), middle - far, middle + far)
-        spread = f"{number(100 * far, 2)} %" if master.kind == "flat" else f"{number(far, 3)} ADU"
+        spread = f"{number(100 * far, 2)} %" if master.kind != "dark" else f"{number(far, 3)} ADU"
         figures.append(
             picture(inline_jpeg(small), f"Master {master.kind}.", f"{name}: gray is {number(middle)}, ± {spread}.")
         )
@@ -149,7 +149,7 @@ def master_pictures(masters: Mapping[str, Master]) -> str:
                 f"{number(100 * master.clipped, 2)} %",
                 number(master.level),
                 number(master.offset),
-                f"{number(100 * typical, 2)} %" if master.kind == "flat" else f"{number(typical, 2)} ADU",
+                f"{number(100 * typical, 2)} %" if master.kind != "dark" else f"{number(typical, 2)} ADU",
                 int((~master.good).sum()),
             )
         )

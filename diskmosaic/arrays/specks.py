@@ -21,7 +21,7 @@ BELIEVED = (0.6, 0.9)  # shrinkage below the first is chance, above the second i
 
 
 def predict_specks(
-    images: Sequence[NDArray[np.float32]], weights: Sequence[NDArray[np.float32]]
+    images: Sequence[NDArray[np.float32]], weights: Sequence[NDArray[np.float32]], *, min_images: int
 ) -> list[NDArray[np.float32]]:
     """Return what the others say of each image's share of common local features.
 
@@ -31,6 +31,8 @@ def predict_specks(
         High-passed, 0 where `weights` is 0.
     weights : sequence of float32 (h, w)
         Inverse variance; 0 where an image may not be used.
+    min_images : int
+        Places that fewer images see are left at 0.
 
     Returns
     -------
@@ -38,6 +40,7 @@ def predict_specks(
     """
     found = [np.zeros(image.shape, np.float32) for image in images]
     total_weight = np.maximum(np.sum(weights, axis=0), 1e-12)
+    enough = np.sum([weight > 0 for weight in weights], axis=0) >= min_images
     inside = cv2.GaussianBlur(find_specks(images, weights).astype(np.float32), (0, 0), 1.0)
     finer = list(images)
     for scale in (*SCALES_PX, None):  # None: what is coarser than the last
@@ -57,7 +60,7 @@ def predict_specks(
         agreement, power = (cv2.GaussianBlur(part, (0, 0), reach) for part in (agreement, power))
         shrink = np.clip(agreement / np.maximum(power, 1e-30), 0, 1)
         shrink *= np.clip((shrink - BELIEVED[0]) / (BELIEVED[1] - BELIEVED[0]), 0, 1)
-        shrink = np.maximum(shrink, inside)
+        shrink = np.maximum(shrink, inside) * enough
         for one, others in zip(found, predicted, strict=True):
             one += shrink * others
     return found

@@ -33,7 +33,7 @@ def even(count=COUNT):
 
 def test_dust_is_found_in_every_image_and_its_edge_too():
     rng, common = np.random.default_rng(1), dust()
-    found = predict_specks([scene(rng) + common for _ in range(COUNT)], even())
+    found = predict_specks([scene(rng) + common for _ in range(COUNT)], even(), min_images=5)
     for row, column, radius, depth in GRAINS:
         window = (slice(row - radius - 3, row + radius + 4), slice(column - radius - 3, column + radius + 4))
         for one in found:
@@ -60,7 +60,7 @@ def test_the_outline_holds_the_grains_and_little_else():
 def test_nothing_shared_nothing_found():
     rng = np.random.default_rng(3)
     images = [scene(rng) for _ in range(COUNT)]
-    found = predict_specks(images, even())
+    found = predict_specks(images, even(), min_images=5)
     # the mean over nine others has a third of the scenes' rms; a twentieth of that may pass
     assert max(one.std() for one in found) < 0.05 * 0.01
     assert find_specks(images, even()).mean() < 0.002
@@ -71,7 +71,7 @@ def test_a_spot_in_one_image_stays_there():
     images = [scene(rng) + common for _ in range(COUNT)]
     spot = dust(((100, 150, 8, 0.3),))
     images[2] = images[2] + spot
-    found = predict_specks(images, even())
+    found = predict_specks(images, even(), min_images=5)
     near = spot < 0
     assert abs(np.sum(found[2][near] * spot[near]) / np.sum(spot[near] ** 2)) < 0.02
     # nor is it put into the others: a ninth of it is what a plain mean would do
@@ -83,8 +83,8 @@ def test_images_without_weight_have_no_say_and_are_mended_all_the_same():
     rng, common = np.random.default_rng(5), dust()
     images, weights = [scene(rng) + common for _ in range(COUNT)], even()
     images[0], weights[0] = np.zeros(SHAPE, np.float32), np.zeros(SHAPE, np.float32)
-    found = predict_specks(images, weights)
-    without = predict_specks(images[1:], weights[1:])
+    found = predict_specks(images, weights, min_images=4)
+    without = predict_specks(images[1:], weights[1:], min_images=4)
     np.testing.assert_allclose(found[1], without[0], atol=1e-6)
     inside = common < -0.04
     assert np.sum(found[0][inside] * common[inside]) / np.sum(common[inside] ** 2) == pytest.approx(1, abs=0.15)
@@ -93,4 +93,4 @@ def test_images_without_weight_have_no_say_and_are_mended_all_the_same():
 def test_no_light_at_all_is_no_speck():
     blank = [np.zeros(SHAPE, np.float32)] * 6
     assert not find_specks(blank, blank).any()
-    assert not np.any(predict_specks(blank, blank))
+    assert not np.any(predict_specks(blank, blank, min_images=5))

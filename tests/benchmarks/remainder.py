@@ -22,6 +22,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 from diskmosaic import pipeline
 from diskmosaic.figures import geometry, light
@@ -54,6 +55,9 @@ STRONGEST = 98.0
 CASES = {"fit": "fitting flat", "moved": "rings moved by 0.35", "none": "no flat"}
 WAYS = ("mend off", "mend on", "plain median")
 
+BRIGHTEST = 0.85
+"""Of full scale, that the brightest plage may reach: a saturated one would count as contrast lost."""
+
 AIMS = {
     "fit": {"dust_left": 0.02, "rings_left": 0.03, "rings_left_worst": 0.10},
     "moved": {"dust_left": 0.02, "rings_left": 0.05, "rings_left_worst": 0.20},
@@ -77,7 +81,8 @@ def record(work: Path, sun: Sun, frames: int) -> dict[str, Truth]:
     for case, phase in (("fit", 0.0), ("moved", MOVED)):
         truth = work / f"{case}-truth"
         if not truth.exists():
-            plan = plain(frames=frames, ring_phase_change=phase)
+            level = min(plain().level, BRIGHTEST / float(cv2.GaussianBlur(sun.image, (0, 0), 0.8).max()))
+            plan = plain(frames=frames, ring_phase_change=phase, level=level)
             make_session(work / case, sun, plan, seed=SEED, truth=truth)
         truths[case] = read_truth(truth)
     for file in (work / "fit").glob("*.ser"):
