@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from diskmosaic.arrays.circles import CircleFit, consensus_circle, fit_circle, flattening
+from diskmosaic.arrays.circles import CircleFit, centre_of_radius, consensus_circle, fit_circle, flattening
 from diskmosaic.records import Circle, FloatImage
 from diskmosaic.settings import LimbSettings
 
 STEP_PX = 0.5  # along a ray
 SMOOTH_PX = 0.6  # Gaussian along a ray; more would pull the edge inwards, where limb darkening adds to its fall
 CENTROID_PX = 1.5  # half width over which the edge's gradient is centred
+MIN_ARC_POINTS = 60  # rough border points that a tile must show to be placed by its limb alone
 MIN_EDGE = 0.25  # an edge must fall by this share of the typical edge to count
 
 
@@ -133,6 +134,36 @@ def _sample(image: FloatImage, rows: FloatImage, columns: FloatImage) -> FloatIm
 def rough_limb(points: NDArray[np.float64], *, tolerance: float = 3.0) -> CircleFit | None:
     """Return a circle through rough border points, seeded and robust; None where there is none."""
     return consensus_circle(points, np.random.default_rng(20), tolerance=tolerance)
+
+
+def place_by_limb(
+    sky: NDArray[np.bool_], seen: NDArray[np.bool_], circle: Circle, *, tolerance: float = 3.0
+) -> NDArray[np.float64] | None:
+    """Return where a tile's origin lies by its piece of the limb alone, the limb's circle being known.
+
+    Parameters
+    ----------
+    sky, seen : bool (h, w)
+        Of the tile (see `diskmosaic.regions`).
+    circle : Circle
+        Of the mosaic.
+    tolerance : float
+        Scatter of rough border points, px.
+
+    Returns
+    -------
+    (y, x) or None
+        Right to a few px; None where the tile shows too short an arc.
+    """
+    points = border_points(sky, seen, step=1)
+    disk = seen & ~sky
+    if len(points) < MIN_ARC_POINTS or not disk.any() or not sky.any():
+        return None
+    inwards = np.argwhere(disk).mean(axis=0) - np.argwhere(sky).mean(axis=0)
+    found = centre_of_radius(points, circle.radius_px, inwards, np.random.default_rng(21), tolerance=tolerance)
+    if found is None or found[1] < 0.7 * len(points):
+        return None
+    return np.array(circle.centre_yx) - found[0]
 
 
 def fit_limb(

@@ -15,30 +15,27 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import (
     Spectra,
-    Texture,
     best_shifts,
     even_fast_size,
+    overlap_windows,
     refine,
-    shrink,
     spectra,
-    texture,
 )
-from diskmosaic.limb import border_points, edge_points, rough_limb
-from diskmosaic.network import components, positions_from_pairs, solve
+from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
+from diskmosaic.network import Solution, components, positions_from_pairs, solve
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Pair, Placement, Tile
-from diskmosaic.regions import find_regions
+from diskmosaic.scene import Scene
 from diskmosaic.settings import PlacementSettings
 
-SEARCH_PX = 480  # longest side of a tile in the search
-BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
 WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms ...
 WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
 MIN_CORRELATION = 0.1  # after refinement
-PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
-PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
 LIMB_RAYS = 1440
+MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
+GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
+GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
 
 
 def place_tiles(
@@ -61,35 +58,52 @@ def place_tiles(
     Placement
         Tiles that could not be tied are in ``left_out`` with the reason and their best score.
     """
-    scene = _Scene(tiles)
+    scene = Scene(tiles)
     pairs, best = _find_pairs(scene, settings, jobs=jobs, progress=progress)
     warnings: list[str] = []
     groups = components(len(tiles), pairs)
-    main = groups[0]
-    left_out = {}
-    for group in groups[1:]:
-        names = ", ".join(tiles[k].name for k in group)
-        if len(group) > 1:
-            warnings.append(f"tiles {names} hang together but not with the rest: they were left out")
-        for k in group:
-            left_out[k] = (
-                f"no other placed tile shows the same structure (best score {best[k]:.1f}, "
-                f"needed {settings.significance:.1f})",
-                float(best[k]),
-            )
-            if len(group) == 1:
-                warnings.append(f"tile {tiles[k].name} was left out: {left_out[k][0]}")
+    main = list(groups[0])
+    others = [pair for pair in pairs if pair.a not in main]
     pairs = [pair for pair in pairs if pair.a in main]
     start = positions_from_pairs(len(tiles), pairs)
     circle, limb_points = _limb(scene, start, main)
     times = tile_times(tiles)
     solution = solve(start, pairs, circle, limb_points, times if settings.fit_drift else None)
-    if solution.circle is not None:
-        # edge points found along rays of a better circle, once more
-        limb_points = _tile_edges(scene, solution.positions, main, solution.circle)
-        solution = solve(solution.positions, pairs, solution.circle, limb_points, times if settings.fit_drift else None)
-    else:
+    if solution.circle is None:
         warnings.append("no limb was found: the scale and the disk's centre are not determined")
+    else:
+        added, ties = _add_by_limb(scene, solution, main, groups[1:], others)
+        main += sorted(added)
+        pairs += ties
+        for group in groups[1:]:
+            names = ", ".join(tiles[k].name for k in group if k in added)
+            if names:
+                tied = sum((pair.a in group) != (pair.b in group) for pair in ties)
+                warnings.append(
+                    f"{names}: no structure in common with the other tiles was found by itself (best score "
+                    f"{max(best[k] for k in group):.1f}); placed by the limb, "
+                    + (f"and tied by {tied} overlap(s) looked at there" if tied else "which alone tells the place")
+                )
+        positions = solution.positions.copy()
+        for k, position in added.items():
+            positions[k] = position
+        # edge points found along rays of a better circle, once more
+        limb_points = _tile_edges(scene, positions, main, solution.circle)
+        solution = solve(positions, pairs, solution.circle, limb_points, times if settings.fit_drift else None)
+    left_out = {}
+    for group in groups[1:]:
+        rest = [k for k in group if k not in main]
+        if len(rest) > 1:
+            names = ", ".join(tiles[k].name for k in rest)
+            warnings.append(f"tiles {names} hang together but not with the rest: they were left out")
+        for k in rest:
+            reason = (
+                f"no other placed tile shows the same structure (best score {best[k]:.1f}, needed "
+                f"{settings.significance:.1f}), and its limb does not place it"
+            )
+            left_out[k] = (reason, float(best[k]))
+            if len(rest) == 1:
+                warnings.append(f"tile {tiles[k].name} was left out: {reason}")
     if settings.fit_drift and times is None:
         warnings.append("no tile times: the Sun's turning between the tiles was not taken out")
     dropped = sum(not pair.used for pair in solution.pairs)
@@ -106,6 +120,69 @@ def place_tiles(
     )
 
 
+def _add_by_limb(
+    scene: Scene, solution: Solution, main: Sequence[int], groups: Sequence[Sequence[int]], pairs: Sequence[Pair]
+) -> tuple[dict[int, NDArray[np.float64]], list[Pair]]:
+    """Place groups of tiles by their pieces of the limb; then look where they should overlap others for ties.
+
+    Returns
+    -------
+    added : dict
+        Tile -> position.
+    ties : list of Pair
+        Within the groups added, and between them and the tiles placed before.
+    """
+    added, ties = {}, []
+    for group in groups:
+        by_limb = {k: position for k in group if (position := _limb_position(scene, k, solution.circle)) is not None}
+        if not by_limb:
+            continue
+        within = [pair for pair in pairs if pair.a in group]
+        local = positions_from_pairs(len(scene.tiles), within) if within else np.zeros((len(scene.tiles), 2))
+        offset = np.median([position - local[k] for k, position in by_limb.items()], axis=0)
+        added |= {k: by_limb.get(k, local[k] + offset) for k in group}
+        ties += within
+    tied = {(pair.a, pair.b) for pair in ties}
+    places = {int(k): solution.positions[k] for k in main} | added
+    tried, matched = set(), set()
+    for k in added:
+        for other, place in places.items():
+            if other == k or (k, other) in tied or (other, k) in tied:
+                continue
+            shift = places[k] - place
+            if _shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
+                continue
+            tried.add(k)
+            pair = _follow(scene, other, k, shift, 1, significance=0.0)
+            if pair is not None and pair.correlation > GUIDED_CORRELATION:
+                ties.append(pair)
+                tied.add((other, k))
+                matched |= {k, other}
+    # a limb fits anywhere on the circle: where neighbours see the same disk and disagree, it is another Sun's
+    for group in groups:
+        if tried & set(group) and not matched & set(group):
+            for k in set(group) & set(added):
+                del added[k]
+    kept = set(main) | set(added)
+    return added, [pair for pair in ties if pair.a in kept and pair.b in kept]
+
+
+def _shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:
+    """Count the pixels of the disk that both tiles see at a shift."""
+    first, second = (scene.textures(1)[k].good for k in (a, b))
+    windows = overlap_windows(first.shape, second.shape, (round(shift[0]), round(shift[1])))
+    return 0 if windows is None else int(np.count_nonzero(first[windows[0]] & second[windows[1]]))
+
+
+def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:
+    """Return where tile k lies by its limb alone; None where it shows too little of it."""
+    position = place_by_limb(scene.regions[k].sky, scene.regions[k].seen, circle)
+    if position is None:
+        return None
+    edges = _tile_edges(scene, {k: position}, [k], circle).get(k)
+    return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
+
+
 def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:
     """Return seconds of each tile from the mean of all; None where a tile has no time."""
     if any(tile.time_utc is None for tile in tiles):
@@ -114,57 +191,8 @@ def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:
     return stamps - stamps.mean()
 
 
-class _Scene:
-    """The tiles' structure at the resolutions in use, computed once each."""
-
-    def __init__(self, tiles: Sequence[Tile]):
-        self.tiles = tiles
-        self.images = [np.where(np.isfinite(t.image), t.image, 0).astype(np.float32) for t in tiles]
-        self.regions = find_regions(tiles)
-        height, width = self.images[0].shape
-        self.factor = max(1, round(max(height, width) / SEARCH_PX))
-        self._cache: dict[int, list[Texture]] = {}
-
-    def textures(self, factor: int) -> list[Texture]:
-        """Structure of all tiles at ``1/factor`` resolution, less what all tiles share on the sensor."""
-        if factor not in self._cache:
-            made = [
-                texture(
-                    shrink(image, factor),
-                    shrink(region.disk.astype(np.float32), factor) > 0.99,
-                    fine_px=BAND_PX[0],
-                    coarse_px=BAND_PX[1],
-                )
-                for image, region in zip(self.images, self.regions, strict=True)
-            ]
-            self._cache[factor] = _without_pattern(made)
-        return self._cache[factor]
-
-
-def _without_pattern(textures: list[Texture]) -> list[Texture]:
-    """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero."""
-    if len(textures) < PATTERN_TILES:
-        return textures
-    shape = textures[0].values.shape
-    pattern = np.empty(shape, np.float32)
-    enough = np.empty(shape, bool)
-    rows = 64
-    for top in range(0, shape[0], rows):
-        block = np.stack([t.values[top : top + rows] for t in textures])
-        good = np.stack([t.good[top : top + rows] for t in textures])
-        enough[top : top + rows] = good.sum(axis=0) >= PATTERN_SEEN
-        block[~good] = np.nan
-        block[:, ~enough[top : top + rows]] = 0
-        pattern[top : top + rows] = np.nanmedian(block, axis=0)
-    cleaned = []
-    for one in textures:
-        good = one.good & enough
-        cleaned.append(Texture(np.where(good, one.values - pattern, 0).astype(np.float32), good))
-    return cleaned
-
-
 def _find_pairs(
-    scene: _Scene, settings: PlacementSettings, *, jobs: int, progress: Progress
+    scene: Scene, settings: PlacementSettings, *, jobs: int, progress: Progress
 ) -> tuple[list[Pair], NDArray[np.float64]]:
     count = len(scene.tiles)
     coarse = scene.textures(scene.factor)
@@ -193,17 +221,17 @@ def _find_pairs(
             found.append((a, b, peak))
     pairs = []
     for a, b, peak in found:
-        pair = _refine_pair(scene, a, b, peak)
+        shift = np.array(peak.shift, float)
+        pair = _follow(scene, a, b, shift, scene.factor, significance=peak.significance)
         if pair is not None:
             pairs.append(pair)
     return pairs, best
 
 
-def _refine_pair(scene: _Scene, a: int, b: int, peak) -> Pair | None:
-    """Follow a peak from the search's resolution to the full one."""
-    factor = scene.factor
-    shift = np.array(peak.shift, float)
-    match = None
+def _follow(
+    scene: Scene, a: int, b: int, shift: NDArray[np.float64], factor: int, *, significance: float
+) -> Pair | None:
+    """Follow a rough shift (px at ``1/factor`` resolution) to the full resolution."""
     while True:
         textures = scene.textures(factor)
         match = refine(textures[a], textures[b], (round(shift[0]), round(shift[1])))
@@ -222,13 +250,13 @@ def _refine_pair(scene: _Scene, a: int, b: int, peak) -> Pair | None:
         b=b,
         shift_yx=(float(shift[0]), float(shift[1])),
         correlation=match.correlation,
-        significance=peak.significance,
+        significance=significance,
         centre_yx=(float(centre[0]), float(centre[1])),
         sigma_px=float(np.hypot(match.sigma_px, WARP_PX * np.sqrt(min(1.0, WARP_AREA_PX / match.pixels)))),
     )
 
 
-def _limb(scene: _Scene, positions: NDArray[np.float64], main: Sequence[int]):
+def _limb(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]):
     """Find the rough circle from where sky meets disk in all placed tiles, then each tile's edge points."""
     rough = [border_points(scene.regions[k].sky, scene.regions[k].seen) + positions[k] for k in main]
     points = np.concatenate(rough) if rough else np.zeros((0, 2))
@@ -240,7 +268,7 @@ def _limb(scene: _Scene, positions: NDArray[np.float64], main: Sequence[int]):
 
 
 def _tile_edges(
-    scene: _Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
+    scene: Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
 ) -> dict[int, NDArray[np.float64]]:
     """Edge points (y, x) of each tile in its own pixels."""
     edges = {}

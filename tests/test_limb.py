@@ -5,7 +5,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.limb import border_points, edge_points, find_circle, fit_limb, sky_mask
+from diskmosaic.limb import border_points, edge_points, find_circle, fit_limb, place_by_limb, sky_mask
+from diskmosaic.records import Circle
 from diskmosaic.settings import LimbSettings
 from PIL import Image
 from scipy import ndimage
@@ -201,3 +202,15 @@ def test_the_image_is_left_alone():
     fit_limb(image, SETTINGS)
     np.testing.assert_array_equal(image, before)
     assert ndimage.label(np.isnan(image))[1] == 1
+
+
+def test_a_piece_of_limb_tells_where_a_tile_lies():
+    y, x = np.mgrid[0:220, 0:300].astype(np.float64)
+    circle = Circle((412.3, 385.7), 400.0, 0.1, 100)
+    place = np.array([560.4, 520.8])
+    inside = np.hypot(y + place[0] - 412.3, x + place[1] - 385.7) < 400
+    seen = np.ones(inside.shape, bool)
+    found = place_by_limb(~inside, seen, circle)
+    # whole-pixel border points: half a pixel of bias towards the sky, and their scatter along a short arc
+    assert np.hypot(*(found - place)) < 2.0
+    assert place_by_limb(np.zeros(inside.shape, bool), seen, circle) is None

@@ -114,17 +114,31 @@ def errors_of(found, places):
     return off - off.mean(axis=0)
 
 
-def test_two_groups_are_reported(sun, places):
+def test_two_groups_are_joined_by_the_limb_and_reported(sun, places):
     rng = np.random.default_rng(6)
-    # rows 0, 1 and row 3: nothing joins them
+    # rows 0, 1 and row 3: no overlap joins them
     picked = [*range(8), 12, 13, 14, 15]
     tiles = tiles_at(sun, places[picked], rng)
     found = place_tiles(tiles, SETTINGS)
-    assert sorted(found.left_out) == [8, 9, 10, 11]
-    together = [warning for warning in found.warnings if "hang together" in warning]
+    assert not found.left_out
+    together = [warning for warning in found.warnings if "placed by the limb" in warning]
     assert len(together) == 1
     for k in range(8, 12):
         assert tiles[k].name in together[0]
+    # what ties the groups is one circle through limb points good to some tenths of a px each
+    assert np.hypot(*errors(found, places[picked]).T).max() < 0.5
+
+
+def test_two_groups_of_which_one_has_no_limb_are_reported(sun, places):
+    rng = np.random.default_rng(6)
+    middle = [(260.3, 150.7), (262.8, 290.2)]  # below the top row, wholly on the disk
+    tiles = tiles_at(sun, np.array([*places[:4], *middle]), rng)
+    found = place_tiles(tiles, SETTINGS)
+    assert sorted(found.left_out) == [4, 5]
+    together = [warning for warning in found.warnings if "hang together" in warning]
+    assert len(together) == 1
+    assert tiles[4].name in together[0]
+    assert tiles[5].name in together[0]
 
 
 def test_tiles_in_the_middle_need_no_limb(sun):

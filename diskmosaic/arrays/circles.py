@@ -165,6 +165,57 @@ def consensus_circle(
     return fit
 
 
+def centre_of_radius(
+    points: NDArray[np.float64],
+    radius: float,
+    inwards: NDArray[np.float64],
+    rng: np.random.Generator,
+    *,
+    tolerance: float,
+    trials: int = 300,
+) -> tuple[NDArray[np.float64], int] | None:
+    """Find the centre of a circle of known radius from an arc of it, among points that may belong to something else.
+
+    Parameters
+    ----------
+    points : (n, 2)
+    radius : float
+    inwards : (2,)
+        Rough direction (y, x) from the arc to the centre: two circles of one radius pass through any two points.
+    rng : numpy.random.Generator
+    tolerance : float
+        Radial distance within which a point agrees.
+
+    Returns
+    -------
+    centre : (2,)
+    count : int
+        Points that agree. None instead of both with fewer than 12.
+    """
+    best, votes = None, 11
+    for _ in range(trials if len(points) >= 12 else 0):
+        first, second = points[rng.choice(len(points), 2, replace=False)]
+        half = (second - first) / 2
+        length = np.hypot(*half)
+        if length < 5 * tolerance or length > radius:
+            continue
+        across = np.array([-half[1], half[0]]) / length * np.sqrt(radius**2 - length**2)
+        across = across if across @ inwards > 0 else -across
+        centre = first + half + across
+        count = int(np.sum(np.abs(np.hypot(*(points - centre).T) - radius) < tolerance))
+        if count > votes:
+            best, votes = centre, count
+    if best is None:
+        return None
+    for _ in range(10):
+        offset = points - best
+        distance = np.hypot(*offset.T)
+        near = np.abs(distance - radius) < tolerance
+        unit = offset[near] / distance[near, None]
+        best = best + np.linalg.lstsq(unit, distance[near] - radius, rcond=None)[0]
+    return best, votes
+
+
 def flattening(points: NDArray[np.float64], fit: CircleFit) -> float:
     """Return 1 - minor/major of an ellipse near a circle: the amplitude of the residuals' second harmonic.
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from diskmosaic.arrays.circles import consensus_circle, fit_circle, flattening, taubin_circle
+from diskmosaic.arrays.circles import centre_of_radius, consensus_circle, fit_circle, flattening, taubin_circle
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.measure import CircleModel
@@ -176,3 +176,25 @@ def test_order_place_and_size_do_not_matter(order, shift, scale):
     # both stop when a step is under 1e-8 of the radius
     np.testing.assert_allclose(moved.centre, np.array(first.centre) * scale + shift, atol=1e-4 * scale)
     assert moved.radius == pytest.approx(first.radius * scale, rel=1e-6)
+
+
+@pytest.mark.parametrize("arc_deg", [25, 60])
+def test_a_known_radius_finds_the_centre_from_a_short_arc(arc_deg):
+    rng = np.random.default_rng(8)
+    angle = np.deg2rad(rng.uniform(40, 40 + arc_deg, 300))
+    arc = np.stack([-50 + 800 * np.sin(angle), 90 + 800 * np.cos(angle)], 1) + rng.normal(0, 0.5, (300, 2))
+    stray = rng.uniform(400, 700, (60, 2))
+    found = centre_of_radius(
+        np.concatenate([arc, stray]), 800, np.array([-1.0, -1.0]), np.random.default_rng(1), tolerance=2.0
+    )
+    assert found is not None
+    centre, count = found
+    # radius known, N = 300, s = 0.5 px: along the arc's tangent about s / sqrt(N) * sqrt(12) / arc = 0.23 px at 25 degrees
+    assert np.hypot(*(centre - (-50, 90))) < 0.7
+    assert count > 250
+
+
+def test_no_arc_no_centre():
+    rng = np.random.default_rng(9)
+    scattered = rng.uniform(0, 400, (11, 2))
+    assert centre_of_radius(scattered, 800, np.array([1.0, 0.0]), rng, tolerance=1.0) is None
