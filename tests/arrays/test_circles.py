@@ -189,7 +189,7 @@ def test_a_known_radius_finds_the_centre_from_a_short_arc(arc_deg):
     )
     assert found is not None
     centre, count = found
-    # radius known, N = 300, s = 0.5 px: along the arc's tangent about s / sqrt(N) * sqrt(12) / arc = 0.23 px at 25 degrees
+    # radius known, N = 300, s = 0.5 px: along the tangent about s / sqrt(N) * sqrt(12) / arc = 0.23 px at 25 degrees
     assert np.hypot(*(centre - (-50, 90))) < 0.7
     assert count > 250
 
