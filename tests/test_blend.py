@@ -245,3 +245,34 @@ def test_feathers_rise_from_what_is_seen(top, bottom, left, right):
 
 def test_nothing_seen_has_no_feather():
     assert (feather(np.zeros(SHAPE, bool)) == 0).all()
+
+
+def test_a_general_library_puts_the_tiles_at_the_same_places():
+    """Against reproject's co-addition (astropy project), which knows nothing of this package's signs and axes."""
+    reproject = pytest.importorskip("reproject", reason="reproject is not installed")
+    from astropy.wcs import WCS
+    from reproject.mosaicking import reproject_and_coadd
+
+    rng = np.random.default_rng(4)
+    image = scene(rng, 3.0)
+    places = grid_places(WHOLE, SHAPE, (3, 3), rng)
+    places[1:-1] += rng.uniform(-0.5, 0.5, (7, 2))
+    places = np.clip(places, 0, np.array(WHOLE) - SHAPE)
+
+    def wcs_at(y, x):
+        wcs = WCS(naxis=2)
+        wcs.wcs.ctype = "RA---TAN", "DEC--TAN"
+        wcs.wcs.cdelt = 1e-4, 1e-4
+        wcs.wcs.crpix = 130 - x, 95 - y
+        return wcs
+
+    inputs = [(cut(image, place, SHAPE), wcs_at(*place)) for place in places]
+    theirs, cover = reproject_and_coadd(
+        inputs, wcs_at(0, 0), shape_out=WHOLE, reproject_function=reproject.reproject_interp, order="bicubic"
+    )
+    ours, layout = blended(image, places)
+    assert layout.shape == WHOLE
+    inner = (slice(6, -6), slice(6, -6))
+    good = cover[inner] > 0
+    # both interpolate structure of 3 px by cubics: 0.05 % of the level; a shift of 0.1 px would leave 0.3 %
+    assert np.std((ours.image[inner] / theirs[inner] - 1)[good]) < 5e-4
