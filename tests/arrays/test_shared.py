@@ -86,6 +86,18 @@ def test_a_smeared_image_gets_a_smeared_pattern():
     assert size == pytest.approx(1, abs=0.15)
 
 
+def test_a_displaced_image_gets_a_displaced_pattern():
+    rng, common = np.random.default_rng(9), stripes()
+    shifts = rng.integers(-3, 4, (COUNT, 2))  # all but one lie elsewhere: nobody's place is the common one
+    moved = [np.roll(common, shift, (0, 1)) for shift in shifts]
+    transfers = np.stack([transfer(np.array([shift], float), np.ones(1)) for shift in shifts])
+    found = predicted([scene(rng) + one for one in moved], transfers=transfers)
+    for one, true in zip(found, moved, strict=True):
+        size = np.sum(one[INNER] * true[INNER]) / np.sum(true[INNER] ** 2)
+        # windows do not wrap: the taper's share that moves out and in, at 3 of 64 px, and shrinkage
+        assert size == pytest.approx(1, abs=0.1)
+
+
 def test_places_that_few_images_cover_are_left_alone():
     rng, common = np.random.default_rng(6), stripes()
     masks = [mask.copy() for mask in WHOLE]

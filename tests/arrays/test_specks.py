@@ -90,6 +90,19 @@ def test_images_without_weight_have_no_say_and_are_mended_all_the_same():
     assert np.sum(found[0][inside] * common[inside]) / np.sum(common[inside] ** 2) == pytest.approx(1, abs=0.15)
 
 
+def test_places_that_few_images_see_are_left_alone():
+    rng, common = np.random.default_rng(6), dust()
+    weights = [weight.copy() for weight in even()]
+    for weight in weights[4:]:
+        weight[:, 100:] = 0
+    images = [np.where(weight > 0, scene(rng) + common, 0).astype(np.float32) for weight in weights]
+    found = predict_specks(images, weights, min_images=5)
+    assert all(not one[:, 100:].any() for one in found)
+    assert np.mean(found, axis=0)[40, 50] == pytest.approx(
+        np.log(0.8), abs=0.04
+    )  # nine scenes of 3 %, twice their error
+
+
 def test_no_light_at_all_is_no_speck():
     blank = [np.zeros(SHAPE, np.float32)] * 6
     assert not find_specks(blank, blank).any()
