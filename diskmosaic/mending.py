@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from diskmosaic.records import FloatImage
 
 STEP = "remainder"
-UNIT = 2e-5  # of the stored logarithm; 16 bits then reach from -0.65 to 0.65
+UNIT = 6e-5  # of the stored logarithm; 16 bits then reach from -1.97 to 1.97
 TOLD = 0.003  # rms from which on a person should know
 
 

@@ -14,13 +14,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import overlap_windows
 from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
-from diskmosaic.arrays.resample import shift_fraction
+from diskmosaic.arrays.resample import shift_fraction, smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.blend import feather
@@ -191,8 +190,8 @@ def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
 
 def high_pass(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:
     """Take out what is slower than COARSE_PX, by the masked pixels alone; 0 elsewhere."""
-    weight = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), COARSE_PX)
-    slow = cv2.GaussianBlur(np.where(mask, log, np.float32(0)), (0, 0), COARSE_PX) / np.maximum(weight, 1e-6)
+    weight = smooth_wide(mask.astype(np.float32), COARSE_PX)
+    slow = smooth_wide(np.where(mask, log, np.float32(0)), COARSE_PX) / np.maximum(weight, 1e-6)
     return np.where(mask, log - slow, 0).astype(np.float32)
 
 
@@ -282,10 +281,7 @@ def _fringes(
         2 * smooth_complex(weight * smear * log * back, FRINGE_PX)
         for weight, smear, log in zip(weights, smears, logs, strict=True)
     ]
-    down = [
-        cv2.GaussianBlur(weight * np.square(smear), (0, 0), FRINGE_PX, borderType=cv2.BORDER_REFLECT)
-        for weight, smear in zip(weights, smears, strict=True)
-    ]
+    down = [smooth_wide(weight * np.square(smear), FRINGE_PX) for weight, smear in zip(weights, smears, strict=True)]
     all_up, all_down = np.sum(up, axis=0), np.sum(down, axis=0)
     mean = all_up / np.maximum(all_down, 1e-12)
     # the tiles' own answers scatter about their mean: that is the error of the mean
@@ -306,8 +302,8 @@ def _fringes(
 
 def _quiet_weight(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:
     """Inverse local variance: quiet places tell most."""
-    cover = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), QUIET_PX)
-    power = cv2.GaussianBlur(np.square(log), (0, 0), QUIET_PX) / np.maximum(cover, 1e-3)
+    cover = smooth_wide(mask.astype(np.float32), QUIET_PX)
+    power = smooth_wide(np.square(log), QUIET_PX) / np.maximum(cover, 1e-3)
     typical = float(np.median(power[mask])) if mask.any() else 1.0
     return np.where(mask, 1 / np.maximum(power, 0.02 * typical + 1e-20), 0).astype(np.float32)
 

@@ -238,7 +238,8 @@ class _Stack:
         )
         self.shape = (recording.height, recording.width)
         fields = np.stack([look.field for look in looks]) * np.float32(2)  # to full resolution
-        self.whole = np.einsum("kijc,ij->kc", fields.astype(np.float64), trust / trust.sum())
+        share = (trust / trust.sum()).reshape(1, -1, 1)
+        self.whole = np.sum(fields.reshape(len(fields), -1, 2).astype(np.float64) * share, axis=1)
         bends = fields - self.whole[:, None, None].astype(np.float32)
         bends -= bends[chosen.shown].mean(axis=0, dtype=np.float64).astype(np.float32)
         # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+
+from diskmosaic.arrays.resample import smooth_wide
 
 WINDOW_PX = 64
 STEP_PX = 24
@@ -21,7 +22,7 @@ PERIOD_PX = (5.0, 64.0)
 DEGREE = 4
 PEAK_SHARE = 0.25  # of a window's power in the fringe's line, to take part
 NEIGHBOUR = 0.012  # cycles/px by which neighbouring windows' lines may differ
-MIN_WINDOWS = 0.3  # of all windows must follow the fitted phase
+MIN_WINDOWS = 0.7  # of all windows must follow the fitted phase; dust alone makes 0.6 of them follow some phase
 CLIP = 3.0
 
 
@@ -51,10 +52,7 @@ class Carrier:
 
 def smooth_complex(values: NDArray[np.complex64], sigma_px: float) -> NDArray[np.complex64]:
     """Gaussian smoothing of a complex image."""
-    real, imaginary = (
-        cv2.GaussianBlur(np.ascontiguousarray(part), (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT)
-        for part in (values.real, values.imag)
-    )
+    real, imaginary = (smooth_wide(part, sigma_px) for part in (values.real, values.imag))
     return real + 1j * imaginary
 
 

@@ -14,8 +14,12 @@ from numpy.typing import NDArray
 
 
 def _compiled(function):
-    """Compile on first use; keep the machine code on disk where a place for it can be written."""
-    options = {"nogil": True, "fastmath": {"reassoc", "contract", "nsz"}, "boundscheck": False}
+    """Compile on first use; keep the machine code on disk where a place for it can be written.
+
+    Strict arithmetic: with leave to contract or reorder, a last bit would depend on what the compiler chose to inline,
+    and a result on which process compiled it.
+    """
+    options = {"nogil": True, "boundscheck": False}
     try:
         return numba.njit(cache=True, **options)(function)
     except RuntimeError:  # neither beside the source nor in the person's cache
@@ -175,21 +179,31 @@ def _warp_add(image, field, weight, light, top, bottom, left, right):
 
 @_compiled
 def _cell_sums(grad_y, grad_x, reference, moved, top, bottom, left, right, edges_y, edges_x, sums_y, sums_x):
-    """Means over cells of gradient times (reference - moved) within a rectangle; returns the sum of squares."""
+    """Sums over cells of gradient times (reference - moved) within a rectangle; returns the sum of squares."""
+    width = reference.shape[1]
+    # column by column down a row of cells: neighbouring pixels in step, in an order that never changes
+    part_y, part_x = np.empty(width, np.float32), np.empty(width, np.float32)
+    square = np.empty(width, np.float32)
     total = 0.0
     for i in range(sums_y.shape[0]):
+        part_y[:] = 0
+        part_x[:] = 0
+        square[:] = 0
         for y in range(max(edges_y[i], top), min(edges_y[i + 1], bottom)):
             gy, gx, a, b = grad_y[y], grad_x[y], reference[y], moved[y]
-            for j in range(sums_y.shape[1]):
-                part_y, part_x, square = np.float32(0), np.float32(0), np.float32(0)
-                for x in range(max(edges_x[j], left), min(edges_x[j + 1], right)):
-                    d = a[x] - b[x]
-                    part_y += gy[x] * d
-                    part_x += gx[x] * d
-                    square += d * d
-                sums_y[i, j] += part_y
-                sums_x[i, j] += part_x
-                total += square
+            for x in range(left, right):
+                d = a[x] - b[x]
+                part_y[x] += gy[x] * d
+                part_x[x] += gx[x] * d
+                square[x] += d * d
+        for j in range(sums_y.shape[1]):
+            cell_y, cell_x = 0.0, 0.0
+            for x in range(max(edges_x[j], left), min(edges_x[j + 1], right)):
+                cell_y += part_y[x]
+                cell_x += part_x[x]
+                total += square[x]
+            sums_y[i, j] += np.float32(cell_y)
+            sums_x[i, j] += np.float32(cell_x)
     return total
 
 
@@ -202,11 +216,12 @@ def _clip_add(frames, scales, base, centre, limit, total, squares, count):
             row, scale = frames[k, y], scales[k]
             for x in range(frames.shape[2]):
                 difference = (np.float32(row[x]) - own_base[x]) * scale - own_centre[x]
-                keep = ONE if abs(difference) <= own_limit[x] else np.float32(0)
-                inside = np.float64(difference * keep)
+                # false for NaN too
+                kept = abs(difference) <= own_limit[x]
+                inside = np.float64(difference) if kept else 0.0
                 own_total[x] += inside
                 own_squares[x] += inside * inside
-                own_count[x] += keep
+                own_count[x] += ONE if kept else np.float32(0)
 
 
 def warp(image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -45,6 +45,34 @@ def shift_fraction(image: NDArray[np.float32], shift: tuple[float, float]) -> ND
     return cv2.sepFilter2D(image, cv2.CV_32F, kernels[1], kernels[0], borderType=cv2.BORDER_REPLICATE)
 
 
+def smooth_wide(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Smooth by a Gaussian, a wide one on block means: its cost no longer grows with its width.
+
+    Parameters
+    ----------
+    image : float32 (h, w)
+        Borders are mirrored.
+    sigma_px : float
+        The Gaussian between block means and the cubic way back is made narrower by the blocks' own variance. Of what
+        a plain Gaussian leaves of white noise it differs by 6 % inside, by 30 % at the borders.
+    """
+    image = np.ascontiguousarray(image, np.float32)
+    factor = 1
+    while sigma_px / (2 * factor) >= 4:
+        factor *= 2
+    if factor == 1:
+        return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT)
+    height, width = image.shape
+    wide, high = -width % factor + factor, -height % factor + factor
+    padded = cv2.copyMakeBorder(image, factor, high, factor, wide, cv2.BORDER_REFLECT)
+    size = (padded.shape[1] // factor, padded.shape[0] // factor)
+    small = cv2.resize(padded, size, interpolation=cv2.INTER_AREA)
+    narrow = np.sqrt(sigma_px**2 - (factor**2 - 1) / 12) / factor  # less the variance of block means
+    small = cv2.GaussianBlur(small, (0, 0), narrow, borderType=cv2.BORDER_REFLECT)
+    back = cv2.resize(small, (padded.shape[1], padded.shape[0]), interpolation=cv2.INTER_CUBIC)
+    return np.ascontiguousarray(back[factor : factor + height, factor : factor + width])
+
+
 def spline_coefficients(image: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return cubic B-spline coefficients for `sample_spline` (mirror border)."""
     return ndimage.spline_filter(image, order=3, output=np.float32, mode="mirror")

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.resample import smooth_wide
+
 SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)  # Gaussian widths that part the bands
 SEED_SIGMA = 6.0  # a mean this far out of its scatter is a speck ...
 OUTLINE_SIGMA = 3.0  # ... which reaches to here
@@ -44,7 +46,7 @@ def predict_specks(
     inside = cv2.GaussianBlur(find_specks(images, weights).astype(np.float32), (0, 0), 1.0)
     finer = list(images)
     for scale in (*SCALES_PX, None):  # None: what is coarser than the last
-        coarser = None if scale is None else [cv2.GaussianBlur(image, (0, 0), scale) for image in images]
+        coarser = None if scale is None else [smooth_wide(image, scale) for image in images]
         bands = finer if coarser is None else [a - b for a, b in zip(finer, coarser, strict=True)]
         finer = coarser
         total = np.sum([w * band for w, band in zip(weights, bands, strict=True)], axis=0)
@@ -57,7 +59,7 @@ def predict_specks(
             agreement += weight * band * others
             power += weight * np.square(others)
         reach = REACH * (scale or SCALES_PX[-1])
-        agreement, power = (cv2.GaussianBlur(part, (0, 0), reach) for part in (agreement, power))
+        agreement, power = (smooth_wide(part, reach) for part in (agreement, power))
         shrink = np.clip(agreement / np.maximum(power, 1e-30), 0, 1)
         shrink *= np.clip((shrink - BELIEVED[0]) / (BELIEVED[1] - BELIEVED[0]), 0, 1)
         shrink = np.maximum(shrink, inside) * enough
@@ -76,13 +78,13 @@ def find_specks(images: Sequence[NDArray[np.float32]], weights: Sequence[NDArray
     """
     outline = np.zeros(images[0].shape, bool)
     for scale in SCALES_PX[:-1]:
-        up = [cv2.GaussianBlur(w * image, (0, 0), scale) for w, image in zip(weights, images, strict=True)]
-        down = [cv2.GaussianBlur(w, (0, 0), scale) for w in weights]
+        up = [smooth_wide(w * image, scale) for w, image in zip(weights, images, strict=True)]
+        down = [smooth_wide(w, scale) for w in weights]
         total = np.maximum(np.sum(down, axis=0), 1e-12)
         mean = np.sum(up, axis=0) / total
         scatter = sum(np.square(u - d * mean) for u, d in zip(up, down, strict=True)) / total**2
         # one place has few images to judge by: its neighbourhood steadies the scatter
-        sigma = np.sqrt(np.maximum(cv2.GaussianBlur(scatter, (0, 0), 4 * scale), 1e-20))
+        sigma = np.sqrt(np.maximum(smooth_wide(scatter, 4 * scale), 1e-20))
         reach = (np.abs(mean) > OUTLINE_SIGMA * sigma).astype(np.uint8)
         seeds = np.abs(mean) > SEED_SIGMA * sigma
         count, labels = cv2.connectedComponents(reach, connectivity=8)
