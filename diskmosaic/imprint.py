@@ -24,7 +24,7 @@ from diskmosaic.arrays.correlation import even_fast_size
 from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
-from diskmosaic.masters import Calibration
+from diskmosaic.calibration import Calibration
 from diskmosaic.records import FloatImage, Tile
 from diskmosaic.remainder import high_pass
 

@@ -1,4 +1,4 @@
-"""Dark and flat masters from their recordings, and applying them to frames.
+"""Dark and flat masters from their recordings.
 
 The flat is a mean of frames, each scaled by its own level (thin cloud, drifting transparency), clipped against a
 robust start, scaled to mean 1. What a defocused Sun leaves in it at large scale (the disk is brighter at its centre)
@@ -7,17 +7,15 @@ cannot be told from vignetting in the flat itself; `diskmosaic.levels` solves it
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import shrink
 from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, fit_transfer, level_bins, pair_variances
-from diskmosaic.arrays.stacks import Mender, Moments, local_outliers, trimmed_start
-from diskmosaic.errors import InputError, bad_input
+from diskmosaic.arrays.stacks import Moments, local_outliers, trimmed_start
+from diskmosaic.errors import bad_input
 from diskmosaic.parallel import chunks, each_counted, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
@@ -33,64 +31,6 @@ DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead o
 TRANSFER_VALUES = 8e6  # pixels of frame pairs that photon transfer looks at: the gain then is known to some 0.2 %
 SLEWED_LEAST = 0.1  # of a slewed flat's frames: fewer leave a pixel three times as uncertain as the rest
 SATURATED_SHARE = 0.001  # more pixels than this at the ceiling spoil a flat
-
-
-class Calibration:
-    """Turns raw frames into flat-corrected ones: ``(raw - dark) / flat``, bad pixels mended.
-
-    Parameters
-    ----------
-    dark, flat : Master or None
-    offset : float
-        ADU taken off where there is no dark.
-    shape : (int, int)
-        Height and width of the frames.
-    """
-
-    def __init__(self, dark: Master | None, flat: Master | None, offset: float, shape: tuple[int, int]):
-        for master in (dark, flat):
-            if master is not None and master.image.shape != shape:
-                raise InputError(
-                    f"master {master.kind}: found {_size(master.image.shape)} pixels, expected {_size(shape)} as the "
-                    f"recordings have; record a new {master.kind} with the same camera settings."
-                )
-        self.dark = np.full(shape, np.float32(offset)) if dark is None else dark.image
-        good = np.ones(shape, bool)
-        self.gain = None
-        if dark is not None:
-            good &= dark.good
-        if flat is not None:
-            good &= flat.good
-            self.gain = (1.0 / np.maximum(flat.image, 0.02)).astype(np.float32)
-        self.good = good
-        self._mender = Mender(good)
-
-    def less(self, pattern: NDArray[np.float32]) -> Calibration:
-        """Return a calibration that also takes out a pattern, given as its logarithm (h, w)."""
-        other = copy.copy(self)
-        other.gain = np.exp(-pattern) if self.gain is None else self.gain * np.exp(-pattern)
-        return other
-
-    def halved(self) -> Calibration:
-        """Return a calibration for 2x2 block means of frames.
-
-        Light is smooth over a block, so that the mean of the corrected pixels is the mean light times the mean
-        correction, near enough for grading and aligning; bad pixels give way to blocks without one.
-        """
-        other = copy.copy(self)
-        other.dark = shrink(self.dark, 2)
-        other.gain = None if self.gain is None else shrink(self.gain, 2)
-        other.good = shrink(self.good.astype(np.float32), 2) > 0.99
-        other._mender = Mender(other.good)
-        return other
-
-    def apply(self, raw: NDArray, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
-        """Return the calibrated frame (h, w) in ADU; `out` is reused when given."""
-        frame = cv2.subtract(raw, self.dark, dst=out, dtype=cv2.CV_32F)
-        if self.gain is not None:
-            cv2.multiply(frame, self.gain, dst=frame)
-        self._mender.mend(frame)
-        return frame
 
 
 def make_dark(

@@ -14,8 +14,8 @@ from diskmosaic.settings import MEND_TILES
 from diskmosaic.steps import STEPS_FOLDER
 
 if TYPE_CHECKING:
+    from diskmosaic.calibration import Calibration
     from diskmosaic.found import Found
-    from diskmosaic.masters import Calibration
     from diskmosaic.records import FloatImage
 
 STEP = "remainder"

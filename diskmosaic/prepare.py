@@ -23,7 +23,7 @@ from diskmosaic.trying import DOCUMENT, follow_flat, try_masters
 from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
-    from diskmosaic.masters import Calibration
+    from diskmosaic.calibration import Calibration
     from diskmosaic.records import Master
 
 RECORDED = "flat as recorded"  # step of a flat that may be moved before it is used
@@ -223,8 +223,8 @@ class _OnFirstUse:
         self.identities: dict[str, str] = {}
 
     def get(self, shape: tuple[int, int]) -> Calibration:
+        from diskmosaic.calibration import Calibration
         from diskmosaic.files.products import pixels_sha256, read_master
-        from diskmosaic.masters import Calibration
 
         if self._calibration is None:
             paths = {"dark": self._prepared.dark, "flat": self._prepared.flat}

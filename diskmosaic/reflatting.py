@@ -23,7 +23,7 @@ from diskmosaic.steps import STEPS_FOLDER, file_sha256
 from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
-    from diskmosaic.masters import Calibration
+    from diskmosaic.calibration import Calibration
     from diskmosaic.records import FloatImage, Master, Tile
 
 PREVIOUS = "previous"
@@ -241,7 +241,7 @@ class _Masters:
         )
 
     def _calibration(self, dark: str | None, flat: str | None) -> Calibration:
-        from diskmosaic.masters import Calibration
+        from diskmosaic.calibration import Calibration
 
         key = (dark, flat)
         if key not in self._calibrations:

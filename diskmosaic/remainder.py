@@ -23,7 +23,7 @@ from diskmosaic.arrays.resample import shift_fraction, smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.blend import feather
-from diskmosaic.masters import Calibration
+from diskmosaic.calibration import Calibration
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.likeness import bands
 from diskmosaic.arrays.noise import Variances, level_bins, pair_variances
+from diskmosaic.calibration import Calibration
 from diskmosaic.limb import sky_mask
-from diskmosaic.masters import Calibration
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.correlation import shrink
 from diskmosaic.arrays.flow import Look, Reference, fine, structure
 from diskmosaic.arrays.kernels import warp, warp_add
+from diskmosaic.calibration import Calibration
 from diskmosaic.errors import bad_input
-from diskmosaic.masters import Calibration
 from diskmosaic.parallel import chunks, each_counted, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording

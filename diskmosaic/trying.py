@@ -67,9 +67,9 @@ def follow_flat(job: Job, recorded: Path, path: Path) -> list[Path]:
 
 
 def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list[Path]:
+    from diskmosaic.calibration import Calibration
     from diskmosaic.files.atomic import write_bytes, write_json
     from diskmosaic.files.products import read_master
-    from diskmosaic.masters import Calibration
     from diskmosaic.recordings import open_recording
     from diskmosaic.samples import take_samples
     from diskmosaic.trial import follow_of, try_flat

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from diskmosaic import pipeline
+from diskmosaic.calibration import Calibration
 from diskmosaic.darks import dark_for_exposure
 from diskmosaic.exposures import common_exposure, exposure_of
 from diskmosaic.files.products import read_master
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.masters import Calibration, make_dark, make_flat
+from diskmosaic.masters import make_dark, make_flat
 from diskmosaic.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain

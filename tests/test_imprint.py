@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
+from diskmosaic.calibration import Calibration
 from diskmosaic.files.products import read_tile, write_tile
 from diskmosaic.imprint import Smear, find_imprint, reflat_tile
-from diskmosaic.masters import Calibration
 from diskmosaic.records import FRAME_DTYPE, Master, Tile
 from diskmosaic.synthetic import invented_sun, sensor_pattern
 

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from astropy.nddata import CCDData
 from ccdproc import Combiner
+from diskmosaic.calibration import Calibration
 from diskmosaic.errors import InputError
-from diskmosaic.masters import Calibration, make_dark, make_flat, sky_offset
+from diskmosaic.masters import make_dark, make_flat, sky_offset
 from diskmosaic.recordings import open_recording
 from diskmosaic.settings import MasterSettings
 

@@ -8,11 +8,12 @@ import sys
 import numpy as np
 import pytest
 from diskmosaic import pipeline, reflatting
+from diskmosaic.calibration import Calibration
 from diskmosaic.errors import DiskmosaicError, InputError
 from diskmosaic.files.atomic import PART_PREFIX
 from diskmosaic.files.products import pixels_sha256, read_master, read_tile, write_master, write_tile
 from diskmosaic.job import Job
-from diskmosaic.masters import Calibration, make_flat
+from diskmosaic.masters import make_flat
 from diskmosaic.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain

@@ -6,8 +6,8 @@ from functools import cache
 import numpy as np
 import pytest
 from diskmosaic.arrays.fringes import find_carrier
+from diskmosaic.calibration import Calibration
 from diskmosaic.job import Job
-from diskmosaic.masters import Calibration
 from diskmosaic.mending import STEP, UNIT, load, mend
 from diskmosaic.prepare import tile_names
 from diskmosaic.recordings import open_recording

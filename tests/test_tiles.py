@@ -4,8 +4,8 @@ import dataclasses
 
 import numpy as np
 import pytest
+from diskmosaic.calibration import Calibration
 from diskmosaic.errors import InputError
-from diskmosaic.masters import Calibration
 from diskmosaic.recordings import open_recording
 from diskmosaic.records import Master
 from diskmosaic.settings import TileSettings

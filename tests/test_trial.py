@@ -215,7 +215,7 @@ def test_gain_comes_out_of_flat_and_recordings(with_dust):
     dark = make_dark([open_recording(folder / "dark.ser")], MasterSettings())
     flat = make_flat([open_recording(folder / "flat.ser")], dark, MasterSettings())
     assert flat.gain == pytest.approx(truth.electrons_per_adu, rel=0.03)  # the house's figure
-    from diskmosaic.masters import Calibration
+    from diskmosaic.calibration import Calibration
 
     opened = [open_recording(folder / f"sun_{k:02d}.ser") for k in range(1, 4)]
     looks = take_samples(opened, Calibration(dark, None, 0.0, (260, 340)), jobs=2)

@@ -21,8 +21,9 @@ import time
 from pathlib import Path
 
 import numpy as np
+from diskmosaic.calibration import Calibration
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.masters import Calibration, make_flat
+from diskmosaic.masters import make_flat
 from diskmosaic.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
 from diskmosaic.synthetic import invented_sun, plain

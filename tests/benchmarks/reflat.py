@@ -23,10 +23,11 @@ from unittest import mock
 
 import numpy as np
 from diskmosaic import pipeline, tiles
+from diskmosaic.calibration import Calibration
 from diskmosaic.files.products import pixels_sha256, read_master, read_tile, write_master, write_tile
 from diskmosaic.files.ser import SerWriter
 from diskmosaic.imprint import reflat_tile
-from diskmosaic.masters import Calibration, make_flat
+from diskmosaic.masters import make_flat
 from diskmosaic.recordings import open_recording
 from diskmosaic.records import FRAME_DTYPE, Master, Tile
 from diskmosaic.regions import find_regions

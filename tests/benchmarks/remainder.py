@@ -25,11 +25,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 from diskmosaic import pipeline
+from diskmosaic.calibration import Calibration
 from diskmosaic.figures import geometry, light
 from diskmosaic.figures.compare import Comparison, compare, read_result, smooth
 from diskmosaic.files.products import read_master, read_tile, write_tile
 from diskmosaic.limb import fit_limb
-from diskmosaic.masters import Calibration
 from diskmosaic.recordings import open_recording
 from diskmosaic.regions import find_regions
 from diskmosaic.remainder import high_pass
