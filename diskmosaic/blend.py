@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Circle, FloatImage, Levels, Mosaic, Placement, Tile
 
@@ -148,14 +149,8 @@ def _turned(rows, columns, window, k: int, placement: Placement, layout: Layout)
     if times is None or limb is None or not drift.any():
         return rows, columns
     y, x = rows + placement.positions[k][0], columns + placement.positions[k][1]
-    depth = depth_factor(y, x, limb) * times[k]
+    depth = depth_factor(y, x, limb.centre_yx, limb.radius_px) * times[k]
     return rows + depth * drift[0], columns + depth * drift[1]
-
-
-def depth_factor(y: NDArray[np.float64], x: NDArray[np.float64], limb: Circle) -> NDArray[np.float64]:
-    """Return ``sqrt(1 - r^2/R^2)`` at mosaic places, 0 outside: how much of the surface's turning is seen there."""
-    share = ((y - limb.centre_yx[0]) ** 2 + (x - limb.centre_yx[1]) ** 2) / limb.radius_px**2
-    return np.sqrt(np.clip(1 - share, 0, 1))
 
 
 def _linear(image: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import overlap_windows, shrink
-from diskmosaic.records import Circle, Levels, Placement, Tile
+from diskmosaic.records import Circle, FloatImage, Levels, Placement, Tile
+from diskmosaic.regions import well_seen
 from diskmosaic.settings import LevelSettings
 
 BLOCK_PX = 16  # brightness is compared on blocks of this size
@@ -124,6 +125,7 @@ def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.int
     """Compare all overlapping pairs on blocks of the disk."""
     shape = tiles[0].image.shape
     half = (np.array(shape) - 1) / 2
+    known = {k: well_seen(tiles[k]) for k in placed}
     rows: list[tuple] = []
     for i, a in enumerate(placed):
         for b in placed[i + 1 :]:
@@ -135,11 +137,9 @@ def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.int
             means = []
             good = True
             for k, window in ((a, windows[0]), (b, windows[1])):
-                image, weight = tiles[k].image[window], tiles[k].weight[window]
-                known = np.isfinite(image) & (weight > 0.3 * tiles[k].weight.max())
-                share = shrink(known.astype(np.float32), BLOCK_PX)
-                means.append(shrink(np.where(known, image, np.float32(0)), BLOCK_PX))
-                good = good & (share > 0.999)
+                mean, whole_block = _block_means(tiles[k].image[window], known[k][window])
+                means.append(mean)
+                good = good & whole_block
             grid = np.indices(means[0].shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2
             at_a = grid + np.array([windows[0][0].start, windows[0][1].start])
             good = good & _on_disk(means, tiles, (a, b), at_a + placement.positions[a], placement.limb)
@@ -158,6 +158,12 @@ def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.int
         np.concatenate([r[3] for r in rows]),
         np.concatenate([r[4] for r in rows]),
     )
+
+
+def _block_means(image: FloatImage, known: NDArray[np.bool_]) -> tuple[FloatImage, NDArray[np.bool_]]:
+    """Return the means of blocks, and which blocks are known whole."""
+    mean = shrink(np.where(known, image, np.float32(0)), BLOCK_PX)
+    return mean, shrink(known.astype(np.float32), BLOCK_PX) > 0.999
 
 
 def _on_disk(means, tiles, pair, at: NDArray[np.float64], limb: Circle | None) -> NDArray[np.bool_]:
@@ -215,9 +221,7 @@ def _tilt(tiles, placement: Placement, placed, gains, coefficients, powers) -> t
         interpolation=cv2.INTER_AREA,
     )
     for k in placed:
-        known = np.isfinite(tiles[k].image) & (tiles[k].weight > 0.3 * tiles[k].weight.max())
-        mean = shrink(np.where(known, tiles[k].image, np.float32(0)), BLOCK_PX)
-        whole = shrink(known.astype(np.float32), BLOCK_PX) > 0.999
+        mean, whole = _block_means(tiles[k].image, well_seen(tiles[k]))
         at = np.indices(mean.shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2 + placement.positions[k]
         at = (at - limb.centre_yx) / limb.radius_px
         take = whole.reshape(-1) & (np.hypot(*at.T) < 0.95) & (mean.reshape(-1) > 0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, fit_transfer, level_bins, pair_variances
 from diskmosaic.arrays.stacks import Moments, local_outliers, trimmed_start
 from diskmosaic.errors import bad_input
-from diskmosaic.parallel import chunks, each_counted, ordered_map
+from diskmosaic.parallel import chunks, each_counted, ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import Master, Source
@@ -155,7 +155,7 @@ def make_flat(
 
 def _moves(frames: list[tuple[Recording, int]], base: NDArray[np.float32] | None) -> bool:
     """Tell whether the Sun moves over the sensor while a flat is recorded."""
-    picks = np.unique(np.linspace(0, len(frames) - 1, 9).astype(int))
+    picks = spread_over(len(frames), 9)
     sample = [_less_base(frames[position], base) for position in picks]
     # a frame without light tells nothing here; the plain average names it
     return all(frame.mean() > 0 for frame in sample) and light_change(sample) > MOVES
@@ -236,7 +236,7 @@ def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
     """
     darkest, brightest = np.inf, 0.0
     for recording in recordings:
-        picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
+        picks = spread_over(recording.frame_count, 5)
         mean = np.mean([recording.gray(int(index)).astype(np.float32) for index in picks], axis=0)
         blocks = cv2.resize(
             mean, (max(mean.shape[1] // 32, 1), max(mean.shape[0] // 32, 1)), interpolation=cv2.INTER_AREA
@@ -294,14 +294,14 @@ def _average(
         frame = raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
         return frame * scale(raw, position)
 
-    sample = np.unique(np.linspace(0, len(frames) - 1, min(settings.pilot_frames, len(frames))).astype(int))
+    sample = spread_over(len(frames), settings.pilot_frames)
     if scaled:
         level = float(np.median([cv2.mean(f[0].gray(f[1]))[0] for f in (frames[i] for i in sample)])) - base_mean
     if len(sample) < 8:  # too few to clip: one outlier among few cannot be told from noise
         start = load(0)
         limit = None
     else:
-        start, deviation = trimmed_start(ordered_map(load, [int(position) for position in sample], jobs=jobs))
+        start, deviation = trimmed_start(ordered_map(load, sample, jobs=jobs))
         # a pixel's own deviation from so few frames is rough: neighbours steady it
         steady = np.sqrt(cv2.blur(np.square(deviation), (7, 7)))
         limit = np.float32(settings.clip_sigma) * np.maximum(np.maximum(deviation, steady), np.float32(0.5))
@@ -353,7 +353,7 @@ def _photon_transfer(
     bins = level_bins(level, good)
     pairs = int(np.clip(np.ceil(TRANSFER_VALUES / level.size), 4, 24))
     parts = []
-    for position in np.unique(np.linspace(0, len(frames) - 2, pairs).astype(int)):
+    for position in spread_over(len(frames) - 1, pairs):
         if frames[position][0] is not frames[position + 1][0]:
             continue
         first, second = (recording.gray(index)[rows] for recording, index in frames[position : position + 2])
@@ -365,7 +365,7 @@ def _photon_transfer(
 
 def _refuse_saturated(frames: list[tuple[Recording, int]], name) -> None:
     """Raise where a flat's brightest value is a ceiling that many pixels share."""
-    picks = np.unique(np.linspace(0, len(frames) - 1, 5).astype(int))
+    picks = spread_over(len(frames), 5)
     sample = np.stack([frames[i][0].gray(frames[i][1]) for i in picks])
     ceiling = sample.max()
     share = float(np.mean(sample == ceiling))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.circles import fit_circle, flattening
+from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.records import Circle, Pair
 
 PAIR_FLOOR_PX = 0.01  # no pair is better than this, however small its formal error
@@ -162,7 +163,8 @@ def _solve(start, pairs, circle, limb_points, times, rounds) -> Solution:
         lag = depth = np.zeros(len(pairs))
         if with_drift:
             lag = times[active][b] - times[active][a]
-            depth = _depth(here[a] + [p.centre_yx for p in pairs], limb)
+            places = here[a] + [p.centre_yx for p in pairs]
+            depth = depth_factor(places[:, 0], places[:, 1], limb[:2], limb[2])
             residual += (lag * depth)[:, None] * drift
         length = np.hypot(residual[:, 0], residual[:, 1])
         # two measured axes: the median length of a 2-D Gaussian is 1.177 of its deviation
@@ -244,8 +246,3 @@ def _trust(scaled: NDArray[np.float64], cut: float, turn: int) -> NDArray[np.flo
     if turn < L1_ROUNDS:
         return 1 / np.maximum(scaled, 1)
     return np.where(scaled < cut, (1 - np.square(scaled / cut)) ** 2, 0)
-
-
-def _depth(points: NDArray[np.float64], limb: NDArray[np.float64]) -> NDArray[np.float64]:
-    share = np.sum((points - limb[:2]) ** 2, axis=1) / limb[2] ** 2
-    return np.sqrt(np.clip(1 - share, 0, 1))

@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
 import cv2
+import numpy as np
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -50,6 +51,11 @@ def ordered_map(function: Callable[[Item], Result], items: Iterable[Item], *, jo
 def chunks(count: int, size: int) -> list[range]:
     """Split ``range(count)`` into consecutive ranges of `size`, independent of the number of threads."""
     return [range(start, min(start + size, count)) for start in range(0, count, size)]
+
+
+def spread_over(count: int, wanted: int) -> list[int]:
+    """Return `wanted` indices spread evenly over ``range(count)``, both ends included; all where there are fewer."""
+    return [int(index) for index in np.unique(np.linspace(0, count - 1, min(wanted, count)).astype(int))]
 
 
 def each_counted(results: Iterable[Result], parts: Iterable[range]) -> Iterator[Result | None]:

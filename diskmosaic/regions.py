@@ -35,6 +35,11 @@ class Regions:
     disk: NDArray[np.bool_]
 
 
+def well_seen(tile: Tile) -> NDArray[np.bool_]:
+    """Return True where enough of a tile's frames show something."""
+    return np.isfinite(tile.image) & (tile.weight > MIN_SEEN * tile.weight.max())
+
+
 def find_regions(tiles: Sequence[Tile]) -> list[Regions]:
     """Part disk from sky in all tiles, by the brightness that is typical of their disk."""
     images = [np.where(np.isfinite(tile.image), tile.image, 0).astype(np.float32) for tile in tiles]
@@ -42,7 +47,7 @@ def find_regions(tiles: Sequence[Tile]) -> list[Regions]:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * LIMB_MARGIN_PX + 1,) * 2)
     regions = []
     for tile, image in zip(tiles, images, strict=True):
-        seen = np.isfinite(tile.image) & (tile.weight > MIN_SEEN * tile.weight.max())
+        seen = well_seen(tile)
         sky = sky_mask(image, level)
         regions.append(Regions(seen, sky, (cv2.dilate(sky.astype(np.uint8), kernel) == 0) & seen))
     return regions

@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import overlap_windows
 from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
+from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.arrays.resample import shift_fraction, smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.blend import feather
 from diskmosaic.calibration import Calibration
-from diskmosaic.parallel import ordered_map
+from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE, FloatImage, Placement, Tile
@@ -168,11 +169,11 @@ def sample_remainder(
 
 def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
     """The mean of a sample of frames, not aligned, as a tile."""
-    picks = np.unique(np.linspace(0, recording.frame_count - 1, SAMPLE_FRAMES).astype(int))
+    picks = spread_over(recording.frame_count, SAMPLE_FRAMES)
     total = np.zeros((recording.height, recording.width), np.float32)
     frame = None
     for index in picks:
-        frame = calibration.apply(recording.gray(int(index)), frame)
+        frame = calibration.apply(recording.gray(index), frame)
         total += frame
     row = np.zeros(1, FRAME_DTYPE)
     row["weight"] = 1
@@ -258,9 +259,8 @@ def _feature_shift(placement: Placement, a: int, b: int, shape: tuple[int, int])
         return shift
     low, high = np.maximum(shift, 0), np.minimum(shift, 0) + shape
     middle = placement.positions[a] + (low + high) / 2
-    share = np.sum((middle - placement.limb.centre_yx) ** 2) / placement.limb.radius_px**2
-    lag = placement.times[b] - placement.times[a]
-    return shift - lag * np.sqrt(max(1 - share, 0)) * np.array(placement.drift_yx)
+    depth = depth_factor(*middle, placement.limb.centre_yx, placement.limb.radius_px)
+    return shift - (placement.times[b] - placement.times[a]) * depth * np.array(placement.drift_yx)
 
 
 def _fringes(

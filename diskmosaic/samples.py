@@ -13,7 +13,7 @@ from diskmosaic.arrays.likeness import bands
 from diskmosaic.arrays.noise import Variances, level_bins, pair_variances
 from diskmosaic.calibration import Calibration
 from diskmosaic.limb import sky_mask
-from diskmosaic.parallel import ordered_map
+from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FloatImage
@@ -122,13 +122,13 @@ def odd_pixels(image: FloatImage) -> NDArray[np.bool_]:
 
 
 def _sample(recording: Recording, calibration: Calibration, typical: float) -> Sample:
-    picks = np.unique(np.linspace(0, recording.frame_count - 1, FRAMES).astype(int))
-    watched = set(picks[:: max(1, len(picks) // 5)].tolist())
+    picks = spread_over(recording.frame_count, FRAMES)
+    watched = set(picks[:: max(1, len(picks) // 5)])
     total = np.zeros((recording.height, recording.width), np.float32)
     frame, saturated = None, 0.0
     for index in picks:
-        raw = recording.gray(int(index))
-        if int(index) in watched:
+        raw = recording.gray(index)
+        if index in watched:
             saturated = max(saturated, _at_ceiling(raw))
         frame = calibration.apply(raw, frame)
         total += frame

@@ -21,7 +21,6 @@ from diskmosaic.errors import InputError, bad_input
 from diskmosaic.settings import Settings
 
 SESSION_FILE = "session.toml"
-ARCSEC_PER_RADIAN = 206264.80624709636
 
 Role = Literal["tile", "flat", "dark", "ignore"]
 Positive = Annotated[float, Field(gt=0)]
@@ -140,7 +139,9 @@ class Observation:
         """Plate scale from focal length, extender and pixel size; None where one is unknown."""
         if self.telescope_focal_mm is None or self.pixel_um is None:
             return None
-        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / (self.telescope_focal_mm * self.extender)
+        from diskmosaic.sun import plate_scale  # brings the ephemeris, which a session's text does not need
+
+        return plate_scale(self.pixel_um, self.telescope_focal_mm, self.extender)
 
 
 def observation_of(document: SessionDocument) -> Observation:

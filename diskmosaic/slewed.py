@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 
 FloatImage = NDArray[np.float32]
@@ -95,7 +95,7 @@ def slewed_mean(
     Slewed or None
         None where no frame is lit well enough.
     """
-    sample = np.unique(np.linspace(0, count - 1, min(pilot_frames, count)).astype(int))
+    sample = spread_over(count, pilot_frames)
     brightness = _Brightness([_blocks(load(int(index))) for index in sample], load(0).shape)
     start = _start(load, sample, brightness)
     if start is None:

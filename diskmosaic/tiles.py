@@ -18,7 +18,7 @@ from diskmosaic.arrays.flow import Look, Reference, fine, structure
 from diskmosaic.arrays.kernels import warp, warp_add
 from diskmosaic.calibration import Calibration
 from diskmosaic.errors import bad_input
-from diskmosaic.parallel import chunks, each_counted, ordered_map
+from diskmosaic.parallel import chunks, each_counted, ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE, Tile
@@ -123,8 +123,8 @@ class _Choice:
 
 
 def _refuse_dark(recording: Recording, calibration: Calibration) -> None:
-    picks = np.unique(np.linspace(0, recording.frame_count - 1, 5).astype(int))
-    frames = [calibration.apply(recording.gray(int(index))) for index in picks]
+    picks = spread_over(recording.frame_count, 5)
+    frames = [calibration.apply(recording.gray(index)) for index in picks]
     if len(frames) > 1:
         noise = float(np.median([np.std(cv2.subtract(frames[0], frame)) for frame in frames[1:]]))
     else:
@@ -163,14 +163,14 @@ def _single(recording: Recording, calibration: Calibration, masters: dict[str, s
 
 def _reference(half, count: int, settings: TileSettings) -> Reference:
     """Average the sharpest frames of a sample, aligned as wholes."""
-    picks = np.unique(np.linspace(0, count - 1, min(SAMPLE, count)).astype(int))
-    sample = [half(int(index)) for index in picks]
+    picks = spread_over(count, SAMPLE)
+    sample = [half(index) for index in picks]
     sharpness = [float(np.mean(np.square(fine(structure(frame))))) / float(np.mean(frame)) ** 2 for frame in sample]
     order = np.argsort(sharpness)[::-1]
     step = max(settings.field_step_px // 2, 4)
     first = Reference(sample[order[0]], step_px=step, local=False)
     total, weight = np.zeros_like(sample[0]), 0.0
-    for index in order[: max(REFERENCE_FRAMES, 1)]:
+    for index in order[:REFERENCE_FRAMES]:
         look = first.look(sample[index])
         if look.correlation < 0.1 and index != order[0]:
             continue
@@ -230,12 +230,8 @@ class _Stack:
         chosen: _Choice,
         trust: NDArray[np.float32],
     ):
-        self.recording, self.calibration, self.looks, self.weight = (
-            recording,
-            calibration,
-            looks,
-            chosen.weight,
-        )
+        self.recording, self.calibration = recording, calibration
+        self.looks, self.weight = looks, chosen.weight
         self.shape = (recording.height, recording.width)
         fields = np.stack([look.field for look in looks]) * np.float32(2)  # to full resolution
         share = (trust / trust.sum()).reshape(1, -1, 1)

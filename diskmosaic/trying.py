@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from diskmosaic.files.atomic import plain
 from diskmosaic.job import MASTERS, Job
 
 if TYPE_CHECKING:
@@ -123,18 +123,7 @@ def _document(trial: Trial, said: Said, flat: Master, follow: dict[str, Any] | N
         "recordings_gain_e_per_adu": trial.tiles_camera.gain,
         "recordings": [asdict(look) for look in trial.looks],
     }
-    return _plain(document)
-
-
-def _plain(value: Any) -> Any:
-    """Turn what is no number into None, and numpy's numbers into Python's."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+    return plain(document)
 
 
 def _pictures(trial: Trial) -> bytes:

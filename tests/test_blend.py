@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from diskmosaic.blend import blend_tiles, depth_factor, feather, lay_out
+from diskmosaic.arrays.radial import depth_factor
+from diskmosaic.blend import blend_tiles, feather, lay_out
 from diskmosaic.records import Circle, Levels
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -225,7 +226,7 @@ def test_the_turning_sun_is_brought_to_one_time():
 def test_depth():
     limb = Circle((10.0, 20.0), 5.0, 0.1, 100)
     y, x = np.array([10.0, 13.0, 10.0, 30.0]), np.array([20.0, 24.0, 17.0, 20.0])
-    np.testing.assert_allclose(depth_factor(y, x, limb), [1, 0, 0.8, 0], atol=1e-7)
+    np.testing.assert_allclose(depth_factor(y, x, limb.centre_yx, limb.radius_px), [1, 0, 0.8, 0], atol=1e-7)
 
 
 @settings(max_examples=20, deadline=None)

@@ -21,6 +21,12 @@ def radius_map(shape: tuple[int, int], centre: tuple[float, float], radius: floa
     return np.hypot(y, x) / np.float32(radius)
 
 
+def depth_factor(y, x, centre: tuple[float, float], radius: float):
+    """Return ``sqrt(1 - r^2/R^2)`` at (y, x), 0 outside: how much of a turning sphere's motion is seen there."""
+    share = ((y - centre[0]) ** 2 + (x - centre[1]) ** 2) / radius**2
+    return np.sqrt(np.clip(1 - share, 0, 1))
+
+
 def ring_quiet(
     image: NDArray[np.float32], radii: NDArray[np.float32], edges: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
@@ -88,7 +94,6 @@ class QuietProfile:
         knots = np.array([-knot for knot in inside[::-1]] + inside)
         self._spline = LSQUnivariateSpline(both, data, knots, w=weight, k=3)
         self.last = float(r[-1])
-        self._end = float(self._spline(self.last))
         self._slope = float(self._spline.derivative()(self.last))
 
     def __call__(self, r: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from diskmosaic.errors import bad_input
-from diskmosaic.files.atomic import write_json
+from diskmosaic.files.atomic import plain, write_json
 from diskmosaic.records import Disk, Levels, Placement, Tile
 
 ASSEMBLY = "assembly.json"
@@ -149,20 +149,7 @@ def assembly_document(
         "arcsec_per_px": disk.arcsec_per_px,
         "warnings": list(dict.fromkeys(warnings)),
     }
-    return _plain(document)
-
-
-def _plain(value: Any) -> Any:
-    """Turn numpy's numbers into Python's, and what is no number into None."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    return plain(document)
 
 
 def write_assembly(path: Path, document: dict[str, Any]) -> None:

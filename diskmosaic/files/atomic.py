@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import math
 import os
 import re
 from collections.abc import Iterator
@@ -138,6 +139,17 @@ def write_bytes(path: str | os.PathLike[str], data: bytes) -> None:
 def write_text(path: str | os.PathLike[str], text: str) -> None:
     """Write `text` as UTF-8 with its line ends as they are, whole or not at all; raises `OutputError`."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def plain(value: Any) -> Any:
+    """Turn numpy's numbers into Python's, and what is no number into None, as JSON takes them."""
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def write_json(path: str | os.PathLike[str], document: Any) -> None:
