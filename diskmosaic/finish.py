@@ -88,7 +88,8 @@ def present_disk(job: Job) -> None:
     job.read_outcome()
     digests = {path.name: job.steps.digest("assemble", path) for path in (disk, assembly)}
     observation = dataclasses.asdict(job.observation)
-    parts = [digests, job.settings.pictures.model_dump(), observation]
+    recipes = {name: recipe.model_dump(mode="json") for name, recipe in job.recipes.items()}
+    parts = [digests, job.settings.pictures.model_dump(), recipes, observation]
     job.step("pictures", parts, [], lambda: _export(job))
     job.outcome.files += sorted((job.out / PICTURES).glob("[!.]*"))
     files = [*(job.out / MASTERS).glob("[!.]*.fits"), *(job.out / TILES).glob("[!.]*.fits")]
@@ -104,12 +105,12 @@ def _export(job: Job) -> list[Path]:
 
     from diskmosaic.files.assembly import read_assembly
     from diskmosaic.files.products import read_disk
-    from diskmosaic.pictures import export_pictures
+    from diskmosaic.pictures.export import export_pictures
 
     tiles = read_assembly(job.out / ASSEMBLY)["tiles"]
     matrices = np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3)
     disk = read_disk(job.out / DISK, matrices)
-    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures)
+    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures, job.recipes)
 
 
 def _report(job: Job, settings_text: str) -> list[Path]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from diskmosaic.errors import OutputError
 from diskmosaic.files.atomic import cannot_write, sweep, write_json
 from diskmosaic.finding import open_session_file
 from diskmosaic.found import Found, Survey
+from diskmosaic.pictures.recipe import Recipe, default_recipes
 from diskmosaic.progress import Progress, silent
 from diskmosaic.session import Observation, SessionDocument, observation_of, read_session
 from diskmosaic.settings import Settings
@@ -108,6 +109,11 @@ class Job:
     def settings(self) -> Settings:
         """The settings that count."""
         return self.document.settings if self.given_settings is None else self.given_settings
+
+    @property
+    def recipes(self) -> Mapping[str, Recipe]:
+        """The pictures to make: those of ``session.toml``, else the usual ones."""
+        return self.document.recipes or default_recipes()
 
     @property
     def observation(self) -> Observation:

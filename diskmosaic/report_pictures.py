@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from diskmosaic.arrays.tone import apply_tone, fit_tone
-from diskmosaic.pictures import render
+from diskmosaic.pictures.stretch import render
 from diskmosaic.records import Master
 from diskmosaic.report_data import DiskView, TileView, before_and_after, block_mean, median
 from diskmosaic.report_figures import inline_jpeg, number, short_names, stretched, tile_map

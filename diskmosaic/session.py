@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from diskmosaic.errors import InputError, bad_input
+from diskmosaic.pictures.recipe import STEPS, Recipe
 from diskmosaic.settings import Settings
 
 SESSION_FILE = "session.toml"
@@ -34,6 +35,7 @@ class SessionTable(_Table):
     """``[session]``."""
 
     name: str = Field("", description="title of the session, for captions and the report")
+    author: str = Field("", description="who made it, for captions and the pictures' metadata")
 
 
 class InstrumentTable(_Table):
@@ -90,6 +92,7 @@ class SessionDocument(_Table):
     place: PlaceTable = PlaceTable()
     observation: ObservationTable = ObservationTable()
     recordings: dict[str, RecordingTable] = Field(default_factory=dict)
+    recipes: dict[str, Recipe] = Field(default_factory=dict)
     settings: Settings = Settings()
 
 
@@ -99,8 +102,8 @@ class Observation:
 
     Attributes
     ----------
-    name : str
-        Title of the session.
+    name, author : str
+        Title of the session, and who made it.
     telescope, camera, place : str
         Names for captions.
     telescope_focal_mm, aperture_mm, pixel_um, wavelength_nm : float or None
@@ -120,6 +123,7 @@ class Observation:
     """
 
     name: str = ""
+    author: str = ""
     telescope: str = ""
     camera: str = ""
     place: str = ""
@@ -150,6 +154,7 @@ def observation_of(document: SessionDocument) -> Observation:
     time = observation.time_utc
     return Observation(
         name=document.session.name,
+        author=document.session.author,
         telescope=instrument.telescope,
         camera=instrument.camera,
         place=place.name,
@@ -232,6 +237,8 @@ def _explain(name: str, error: ValidationError) -> InputError:
         "greater_than_equal": lambda: f"at least {_plain(context['ge'])}",
         "greater_than": lambda: f"more than {_plain(context['gt'])}",
         "literal_error": lambda: context["expected"],
+        "union_tag_invalid": lambda: f"one of the steps {', '.join(STEPS)}",
+        "union_tag_not_found": lambda: 'a table that names its step, such as { step = "tone" }',
         "timezone_aware": lambda: "a time with its zone, such as 2031-05-04T10:20:00Z",
     }
     if kind == "extra_forbidden":
@@ -244,7 +251,7 @@ def _explain(name: str, error: ValidationError) -> InputError:
     if kind in expected:
         wanted = expected[kind]()
     else:
-        wanted = first["msg"].removeprefix("Input should be ")
+        wanted = first["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
         wanted = wanted[:1].lower() + wanted[1:]
     more = len(findings) - 1
     todo = "correct the value" + (f" ({more} more like this)" if more else "")
@@ -254,6 +261,8 @@ def _explain(name: str, error: ValidationError) -> InputError:
 def _plain(value: Any) -> str:
     if isinstance(value, Mapping):
         return "a table"
+    if isinstance(value, list):
+        return "a list"
     if isinstance(value, str):
         return f'"{value}"'
     if isinstance(value, bool):
@@ -265,7 +274,12 @@ def _known_keys(location: tuple[str, ...]) -> list[str]:
     """List the keys that a table of ``session.toml`` may have."""
     model: Any = SessionDocument
     for part in location:
-        annotation = RecordingTable if model is None else model.model_fields[part].annotation
-        # the table of recordings is keyed by file names: the next part is any name
-        model = None if typing.get_origin(annotation) is dict else annotation
-    return list(model.model_fields)
+        if isinstance(model, type) and issubclass(model, BaseModel):
+            model = model.model_fields[part].annotation
+        elif typing.get_origin(model) is dict:  # keyed by any name
+            model = typing.get_args(model)[1]
+        elif typing.get_origin(model) is tuple:  # a list: the number, then the step's own name
+            model = STEPS
+        elif part in STEPS:
+            model = STEPS[part]
+    return list(model if isinstance(model, dict) else model.model_fields)

@@ -9,6 +9,7 @@ from typing import Any
 import tomlkit
 from pydantic import BaseModel
 
+from diskmosaic.pictures.recipe import default_recipes
 from diskmosaic.session import (
     InstrumentTable,
     ObservationTable,
@@ -56,6 +57,7 @@ def new_session(name: str, recordings: Mapping[str, tuple[str, str]], known: Map
     for stage, field in Settings.model_fields.items():
         model = field.annotation
         lines += ["#", f"# [settings.{stage}]   # {model.__doc__.rstrip('.')}", *_keys(model, {})]
+    lines += ["", "# The pictures: without any recipe the usual ones are made.", *_recipe_sample()]
     lines += [
         "",
         "# What each recording is: tile, flat, dark, or ignore (leave it out).",
@@ -63,6 +65,16 @@ def new_session(name: str, recordings: Mapping[str, tuple[str, str]], known: Map
         "",
     ]
     return add_recordings("\n".join(lines), recordings)
+
+
+def _recipe_sample() -> list[str]:
+    """Write one recipe, switched off, as a start for own ones."""
+    name, recipe = next(iter(default_recipes().items()))
+    steps = ", ".join(
+        "{ " + ", ".join(f"{key} = {_toml(value)}" for key, value in step.model_dump(mode="json").items()) + " }"
+        for step in recipe.steps
+    )
+    return [f"# [recipes.{name}]", f"# title = {_toml(recipe.title)}", f"# steps = [{steps}]"]
 
 
 def _keys(model: type[BaseModel], values: Mapping[str, Any]) -> list[str]:

@@ -66,7 +66,6 @@ class LimbSettings(StageSettings):
 class PictureSettings(StageSettings):
     """How pictures are exported."""
 
-    gamma: float = Field(0.8, gt=0, description="exponent of the tone curve; 1 is linear")
     jpeg_quality: int = Field(92, ge=1, le=100)
 
 

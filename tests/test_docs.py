@@ -6,6 +6,7 @@ import click
 import pytest
 from diskmosaic import demo
 from diskmosaic.cli import commands
+from diskmosaic.pictures.recipe import STEPS, Recipe
 from diskmosaic.session import RecordingTable, SessionDocument
 from diskmosaic.settings import Settings
 
@@ -81,8 +82,9 @@ def test_every_key_of_session_toml_is_documented():
     page = text_of("docs/files.md")
     keys = [f'recordings."NAME".{key}' for key in RecordingTable.model_fields]
     for table, field in SessionDocument.model_fields.items():
-        if table not in ("recordings", "settings"):
+        if table not in ("recordings", "recipes", "settings"):
             keys += keys_of(field.annotation, table)
+    keys += [f'recipes."NAME".{key}' for key in Recipe.model_fields]
     assert not [key for key in keys if f"`{key}`" not in page]
 
 
@@ -94,6 +96,19 @@ def test_every_setting_is_documented_with_its_default():
             default = setting.default
             expected = str(default).lower() if isinstance(default, bool) else str(default)
             assert rows[f"{stage}.{key}"] == expected
+
+
+def test_every_step_of_a_picture_is_documented_with_its_settings():
+    page = text_of("docs/files.md").split("### Steps of a picture")[1].split("\n## ")[0]
+    rows = dict(re.findall(r"^\| `([a-z]+(?:\.[a-z_]+)?)` \|(?: ([^|]+?))? \|", page, re.MULTILINE))
+    expected = {}
+    for name, model in STEPS.items():
+        expected[name] = ""
+        for key, setting in model.model_fields.items():
+            if key != "step":
+                default = setting.default
+                expected[f"{name}.{key}"] = str(default).lower() if isinstance(default, bool) else str(default)
+    assert rows == expected
 
 
 def test_the_map_of_the_house_names_every_module_and_no_other():

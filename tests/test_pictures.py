@@ -7,7 +7,10 @@ import pytest
 import tifffile
 from diskmosaic.errors import OutputError
 from diskmosaic.files.icc import gray_profile, srgb_profile
-from diskmosaic.pictures import CANVAS_RADII, describe, export_pictures, render
+from diskmosaic.pictures.export import describe, export_pictures
+from diskmosaic.pictures.make import make_picture
+from diskmosaic.pictures.recipe import default_recipes
+from diskmosaic.pictures.stretch import CANVAS_RADII, render
 from diskmosaic.records import Circle, Disk
 from diskmosaic.settings import PictureSettings
 from PIL import Image, ImageCms
@@ -92,9 +95,7 @@ def test_prominence_is_shown_and_fades_towards_the_canvas_edge():
     ray = picture[middle, middle:]
     assert ray[int(1.03 * RADIUS)] > 0.1
     assert ray[-1] < 0.001
-    assert (
-        np.abs(np.diff(ray[int(1.03 * RADIUS) :])).max() < 0.25
-    )  # smooth step over 4.8 px: 1.5 / 4.8 of 0.72
+    assert np.abs(np.diff(ray[int(1.03 * RADIUS) :])).max() < 0.25  # smooth step over 4.8 px: 1.5 / 4.8 of 0.72
 
 
 def test_north_is_up_only_where_north_is_known():
@@ -121,7 +122,7 @@ def test_part_of_a_disk_keeps_its_own_frame():
 def test_bands_and_byte_order_change_nothing(monkeypatch):
     disk = make_disk()
     whole = picture_of(disk)
-    monkeypatch.setattr("diskmosaic.pictures._ROWS", 37)
+    monkeypatch.setattr("diskmosaic.pictures.stretch._ROWS", 37)
     swapped = render(disk.natural.astype(">f4"), disk.uniform.astype(">f4"), LIMB, gamma=1.0, north_up=False)
     assert np.array_equal(whole, swapped)
 
@@ -129,9 +130,9 @@ def test_bands_and_byte_order_change_nothing(monkeypatch):
 def test_files_hold_the_picture_and_a_profile(tmp_path):
     disk = make_disk(header={"NORTHUP": (True, ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
     seen = SimpleNamespace(name="Über dem Fjord", telescope="", wavelength_nm=656.28)
-    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings())
+    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), default_recipes())
     assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
-    expected = picture_of(disk, gamma=PictureSettings().gamma, north_up=True)
+    expected = picture_of(disk, gamma=0.8, north_up=True)
     text = "Über dem Fjord, 2031-06-04T09:30:00.000 UTC, 656.28 nm"
     with Image.open(paths[0]) as png:
         assert png.mode == "I;16"
@@ -153,15 +154,15 @@ def test_files_hold_the_picture_and_a_profile(tmp_path):
 
 
 def test_same_disk_same_bytes(tmp_path):
-    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings())
-    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings())
+    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), default_recipes())
+    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), default_recipes())
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
 
 
 def test_folder_that_cannot_be_made_is_told(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(OutputError, match=r"taken.*expected a folder"):
-        export_pictures(make_disk(), tmp_path / "taken", None, PictureSettings())
+        export_pictures(make_disk(), tmp_path / "taken", None, PictureSettings(), default_recipes())
 
 
 def test_profiles_have_no_clock_in_them():
@@ -184,3 +185,16 @@ def test_gray_profile_is_srgbs_gray():
 def test_description_says_what_is_known():
     assert describe({}, None) == "The Sun"
     assert describe({"DATE-OBS": "2031-06-04T09:30:00"}, None) == "The Sun, 2031-06-04T09:30:00 UTC"
+
+
+def test_frame_says_where_the_disk_lies():
+    """A single bright pixel of the disk lies where the frame says, north up or not."""
+    for north_up in (False, True):
+        disk = make_disk(header={"NORTHUP": (north_up, "")})
+        disk.uniform[120, 130] = 30000.0
+        picture = make_picture("disk", default_recipes()["disk"], disk)
+        y, x = picture.frame.to_picture((120, 130))
+        assert np.unravel_index(picture.gray.argmax(), picture.gray.shape) == (y, x)
+        assert picture.gray.shape == picture.frame.shape
+        assert np.allclose(picture.frame.to_disk((y, x)), (120, 130))
+        assert np.allclose(picture.frame.to_disk(picture.frame.limb.centre_yx), CENTRE)

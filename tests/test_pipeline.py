@@ -127,7 +127,7 @@ def test_a_killed_process_leaves_work_to_go_on_with(evening, finished):
 
 
 def test_only_what_a_setting_acts_on_is_done_again(evening_done):
-    outcome = pipeline.run(evening_done, settings=Settings(pictures=PictureSettings(gamma=0.5)))
+    outcome = pipeline.run(evening_done, settings=Settings(pictures=PictureSettings(jpeg_quality=80)))
     redone = {name for name, state in outcome.steps.items() if state == "done"}
     assert redone == {"pictures", "report"}
     outcome = pipeline.run(evening_done, settings=Settings(limb=LimbSettings(rays=1200)))

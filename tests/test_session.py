@@ -139,3 +139,19 @@ def test_a_time_is_told_in_utc_without_zone():
 def test_only_what_all_recordings_agree_on_is_known():
     cameras = [{"instrument": "Eye 3", "telescope": "A"}, {"instrument": "Eye 3", "telescope": "B"}, {}]
     assert known_from(cameras) == {"camera": "Eye 3"}
+
+
+@pytest.mark.parametrize(
+    ("steps", "told"),
+    [
+        ('{step="disk"},{step="tone",gama=0.5}', "gama.*unknown key.*write gamma"),
+        ('{step="disk"},{step="tone",gamma=-1}', "gamma.*found -1, expected more than 0"),
+        ('{step="tone"},{step="disk"}', "begins with the step disk"),
+        ('{step="disk"},{step="shine"}', "one of the steps disk, "),
+        ('{step="disk"},{kind="natural"}', "names its step"),
+        ('{step="disk"}', "one step tone"),
+    ],
+)
+def test_recipe_that_cannot_be_made_is_told(steps, told):
+    with pytest.raises(InputError, match=f"recipes.a.*{told}"):
+        parse_session(f"[recipes.a]\nsteps=[{steps}]")

@@ -1,29 +1,18 @@
-"""From the finished disk to pictures that people can open.
+"""The canvas and the tone curve: a plainly stretched disk, centred on its limb, on a black sky.
 
-A plainly stretched uniform disk, centred on its limb, on a black sky. The pixels are those of the disk: no
-resampling, no sharpening.
+The pixels are those of the disk: no resampling, no sharpening.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
-from PIL import Image
 
 from diskmosaic.arrays.tone import Tone, apply_tone, fit_tone
-from diskmosaic.files.atomic import replacing
-from diskmosaic.files.icc import gray_profile, srgb_profile
-from diskmosaic.records import Circle, Disk
-from diskmosaic.settings import PictureSettings
-
-if TYPE_CHECKING:
-    from diskmosaic.session import Observation
+from diskmosaic.records import Circle
 
 CANVAS_RADII = 1.08  # half the side of the canvas, in disk radii
 _FADE_FROM = 1.04  # from here to the canvas' edge the sky fades to black
@@ -36,55 +25,6 @@ def is_north_up(header: Mapping[str, object]) -> bool:
     """Tell whether a disk with these cards was turned to have solar north towards +y (see `diskmosaic.disk`)."""
     card = header.get("NORTHUP", False)
     return bool(card[0] if isinstance(card, tuple) else card)
-
-
-def export_pictures(disk: Disk, folder: Path, observation: Observation | None, settings: PictureSettings) -> list[Path]:
-    """Write ``disk.png``, ``disk.tif`` (16-bit gray) and ``disk.jpg`` (8-bit sRGB).
-
-    Parameters
-    ----------
-    disk : Disk
-    folder : Path
-        Made if missing.
-    observation : Observation or None
-        Its names and wavelength go into the files' description, with the time.
-    settings : PictureSettings
-
-    Returns
-    -------
-    list of Path
-        What was written.
-
-    Raises
-    ------
-    OutputError
-        If a file cannot be written; what was there before then stays.
-    """
-    picture = render(disk.natural, disk.uniform, disk.limb, gamma=settings.gamma, north_up=is_north_up(disk.header))
-    text = describe(disk.header, observation)
-    writers: dict[str, Callable[[Path], None]] = {
-        "disk.png": lambda path: _write_png(path, picture, text),
-        "disk.tif": lambda path: _write_tiff(path, picture, text),
-        "disk.jpg": lambda path: _write_jpeg(path, picture, text, settings.jpeg_quality),
-    }
-    written = []
-    for name, write in writers.items():
-        with replacing(folder / name) as part:
-            write(part)
-        written.append(folder / name)
-    return written
-
-
-def describe(header: Mapping[str, object], observation: Observation | None) -> str:
-    """One line for the files' description: what, when, in which light."""
-    card = header.get("DATE-OBS")
-    time = card[0] if isinstance(card, tuple) else card
-    words = ["The Sun", f"{time} UTC" if time is not None else ""]
-    if observation is not None:
-        words[0] = observation.name or words[0]
-        words.append(f"{observation.wavelength_nm:g} nm" if observation.wavelength_nm is not None else "")
-        words.append(observation.telescope)
-    return ", ".join(word for word in words if word)
 
 
 def render(
@@ -114,7 +54,7 @@ def render(
         part. 0 where uncovered.
     """
     light = _Light.of(natural, uniform, limb, gamma)
-    top, left, height, width = _canvas(natural, limb)
+    top, left, height, width = lay_canvas(natural, limb)
     picture = np.zeros((height, width), dtype=np.uint16)
     rows = range(max(top, 0), min(top + height, natural.shape[0]))
     x0, x1 = max(left, 0), min(left + width, natural.shape[1])
@@ -181,8 +121,8 @@ def _smooth_step(t: NDArray[np.float32]) -> NDArray[np.float32]:
     return t * t * (3 - 2 * t)
 
 
-def _canvas(natural: NDArray[np.floating], limb: Circle | None) -> tuple[int, int, int, int]:
-    """Top, left, height and width of the canvas in the disk's pixels; it may reach beyond the array."""
+def lay_canvas(natural: NDArray[np.floating], limb: Circle | None) -> tuple[int, int, int, int]:
+    """Return top, left, height and width of the canvas in the disk's pixels; it may reach beyond the array."""
     if limb is not None:
         (y, x), r = limb.centre_yx, limb.radius_px
         slack = 0.01 * r  # a limb that is cut by less than this still counts as there
@@ -196,36 +136,3 @@ def _canvas(natural: NDArray[np.floating], limb: Circle | None) -> tuple[int, in
         columns |= np.isfinite(row)
     y_at, x_at = np.flatnonzero(covered), np.flatnonzero(columns)
     return int(y_at[0]), int(x_at[0]), int(np.ptp(y_at)) + 1, int(np.ptp(x_at)) + 1
-
-
-def _write_png(path: Path, picture: NDArray[np.uint16], text: str) -> None:
-    from PIL.PngImagePlugin import PngInfo
-
-    info = PngInfo()
-    info.add_itxt("Description", text)
-    Image.fromarray(picture).save(path, format="PNG", icc_profile=gray_profile(), pnginfo=info)
-
-
-def _write_tiff(path: Path, picture: NDArray[np.uint16], text: str) -> None:
-    tifffile.imwrite(
-        path,
-        picture,
-        photometric="minisblack",
-        compression="zlib",
-        predictor=True,
-        rowsperstrip=64,
-        iccprofile=gray_profile(),
-        description=text.encode(),
-        metadata=None,
-        software=False,
-    )
-
-
-def _write_jpeg(path: Path, picture: NDArray[np.uint16], text: str, quality: int) -> None:
-    small = np.empty(picture.shape, dtype=np.uint8)
-    for y in range(0, picture.shape[0], _ROWS):
-        small[y : y + _ROWS] = (picture[y : y + _ROWS].astype(np.uint32) * 255 + 32767) // 65535
-    exif = Image.Exif()
-    exif[0x010E] = text  # ImageDescription
-    rgb = Image.fromarray(small).convert("RGB")
-    rgb.save(path, format="JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile(), exif=exif)

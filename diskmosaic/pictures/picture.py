@@ -1,0 +1,103 @@
+"""The records that a picture is handed on in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diskmosaic.records import Circle
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where the disk lies on a picture.
+
+    Attributes
+    ----------
+    matrix : (2, 3)
+        ``picture = matrix[:, :2] @ disk + matrix[:, 2]``, both (y, x): 0-based indices of ``disk.fits`` and of the
+        picture's pixels, row 0 on top.
+    shape : (h, w)
+        Of the picture, px.
+    limb : Circle or None
+        In the picture's pixels.
+    arcsec_per_px : float or None
+    north_deg : float or None
+        Where solar north lies on the picture: 0 up, 90 right (clockwise); None where it is not known.
+    mirrored : bool
+        True: with north up, east is on the right.
+    time_utc : str or None
+    p_deg, b0_deg, l0_deg : float or None
+        See `diskmosaic.sun.SunEphemeris`; None where the time is not known.
+    """
+
+    matrix: NDArray[np.float64]
+    shape: tuple[int, int]
+    limb: Circle | None = None
+    arcsec_per_px: float | None = None
+    north_deg: float | None = None
+    mirrored: bool = False
+    time_utc: str | None = None
+    p_deg: float | None = None
+    b0_deg: float | None = None
+    l0_deg: float | None = None
+
+    def to_picture(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Carry (..., 2) points (y, x) of ``disk.fits`` to the picture."""
+        return np.asarray(points, float) @ self.matrix[:, :2].T + self.matrix[:, 2]
+
+    def to_disk(self, points: ArrayLike) -> NDArray[np.float64]:
+        """Carry (..., 2) points (y, x) of the picture to ``disk.fits``."""
+        return (np.asarray(points, float) - self.matrix[:, 2]) @ np.linalg.inv(self.matrix[:, :2]).T
+
+
+@dataclass(frozen=True)
+class Done:
+    """What one step did: its settings, what it measured, and that in a sentence."""
+
+    step: str
+    settings: Mapping[str, Any]
+    sentence: str
+    found: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A finished picture, before it is written.
+
+    Attributes
+    ----------
+    name : str
+        Of the recipe; file names begin with it.
+    title : str
+    gray : uint16 (h, w)
+        Values with the tone curve of sRGB; 0 where uncovered.
+    ramp : uint16 (65536, 3) or None
+        sRGB of each gray value; None: the picture is gray. Kept apart, so that a coloured picture costs a third.
+    frame : Frame
+    done : tuple of Done
+        The record of the recipe, in order.
+    warnings : tuple of str
+    """
+
+    name: str
+    title: str
+    gray: NDArray[np.uint16]
+    ramp: NDArray[np.uint16] | None
+    frame: Frame
+    done: tuple[Done, ...]
+    warnings: tuple[str, ...] = ()
+
+    def rows(self, start: int, stop: int) -> NDArray[np.uint16]:
+        """Return some rows, (n, w) gray or (n, w, 3) sRGB."""
+        band = self.gray[start:stop]
+        return band if self.ramp is None else self.ramp[band]
+
+    @property
+    def pixels(self) -> NDArray[np.uint16]:
+        """The whole picture, (h, w) gray or (h, w, 3) sRGB."""
+        return self.rows(0, self.gray.shape[0])
