@@ -98,7 +98,7 @@ def ephemeris(time_utc: str | datetime) -> SunEphemeris:
     ----------
     The angles are those of Meeus, *Astronomical Algorithms*, 2nd ed., chapter 29, written with vectors.
     """
-    tt1, tt2 = _terrestrial_time(read_time(time_utc))
+    tt1, tt2 = terrestrial_time(read_time(time_utc))
     earth = erfa.epv00(tt1, tt2)[0]["p"]  # heliocentric, au, ICRS; TT does for TDB (2 ms)
     distance = float(np.linalg.norm(earth))
     towards_earth = earth / distance
@@ -137,7 +137,7 @@ def read_time(time_utc: str | datetime) -> datetime:
     return time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo is not None else time
 
 
-def _terrestrial_time(time: datetime) -> tuple[float, float]:
+def terrestrial_time(time: datetime) -> tuple[float, float]:
     """Two-part Julian date in TT.
 
     The leap seconds are read from ERFA's table without its conversion, which warns of years far ahead. Before
