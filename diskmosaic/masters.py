@@ -13,18 +13,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, fit_transfer, level_bins, pair_variances
-from diskmosaic.arrays.stacks import Moments, local_outliers, trimmed_start
+from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, Variances, fit_transfer, level_bins, pair_variances
+from diskmosaic.arrays.stacks import local_outliers
+from diskmosaic.averaging import Frames, clipped_mean
 from diskmosaic.errors import bad_input
-from diskmosaic.parallel import chunks, each_counted, ordered_map, spread_over
+from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
-from diskmosaic.records import Master, Source
+from diskmosaic.records import FloatImage, Master, Source
 from diskmosaic.settings import MasterSettings
 from diskmosaic.slewed import MOVES, light_change, slewed_mean
 
-CHUNK = 50  # frames summed together; fixed, so that sums do not depend on the number of threads
-BATCH_BYTES = 32 << 20  # of raw frames added at a time
 TRANSFER_ROWS = 64  # of a band that photon transfer is measured on
 HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)
 DEAD_SHARE = 0.35  # a flat pixel this far from its neighbours' median is dead or hot; dust is never that sharp
@@ -60,8 +59,8 @@ def make_dark(
     Master
         ``image`` in ADU.
     """
-    frames = _frame_list(recordings)
-    moments = _average(frames, None, settings, scaled=False, jobs=jobs, progress=progress, label="dark")
+    frames = Frames.of(recordings)
+    moments = clipped_mean(frames, settings, scaled=False, jobs=jobs, progress=progress, label="dark")
     image, deviation = moments.result()
     clipped = 1 - float(moments.count.mean()) / len(frames)
     return Master(
@@ -109,29 +108,25 @@ def make_flat(
     InputError
         Flat of another size than the dark, saturated, or without light.
     """
-    name = recordings[0].path
-    base = None
     if dark is not None:
-        if dark.image.shape != (recordings[0].height, recordings[0].width):
+        wanted, found = (f"{shape[1]}x{shape[0]}" for shape in (dark.image.shape, recordings[0].shape))
+        if found != wanted:
             raise bad_input(
-                name,
-                found=f"a flat of {_size((recordings[0].height, recordings[0].width))} pixels",
-                expected=f"{_size(dark.image.shape)} as the dark has",
+                recordings[0].path,
+                found=f"a flat of {found} pixels",
+                expected=f"{wanted} as the dark has",
                 todo="use recordings made with the same camera settings",
             )
-        base = dark.image
-    elif offset:
-        base = np.full((recordings[0].height, recordings[0].width), np.float32(offset))
-    frames = _frame_list(recordings)
-    _refuse_saturated(frames, name)
-    if settings.flat == "slewed" or (settings.flat == "auto" and _moves(frames, base)):
-        return _slewed_flat(frames, base, settings, 0.0 if dark is not None else offset, sources, jobs, progress)
-    moments = _average(frames, base, settings, scaled=True, jobs=jobs, progress=progress, label="flat")
+    frames = Frames.of(recordings, offset if dark is None else dark.image)
+    _refuse_saturated(frames)
+    if settings.flat == "slewed" or (settings.flat == "auto" and _moves(frames)):
+        return _slewed_flat(frames, settings, 0.0 if dark is not None else offset, sources, jobs, progress)
+    moments = clipped_mean(frames, settings, scaled=True, jobs=jobs, progress=progress, label="flat")
     image, deviation = moments.result()
     mean = float(image.mean(dtype=np.float64))
     image /= np.float32(mean)
     good = ~local_outliers(image, sigma=HOT_SIGMA, floor=DEAD_SHARE) & (image > 0.05)
-    transfer = _photon_transfer(frames, image * np.float32(mean), good, base, dark)
+    transfer = _photon_transfer(frames, image * np.float32(mean), good, dark, jobs)
     warnings = []
     if len(frames) < 100:
         warnings.append(
@@ -153,17 +148,15 @@ def make_flat(
     )
 
 
-def _moves(frames: list[tuple[Recording, int]], base: NDArray[np.float32] | None) -> bool:
+def _moves(frames: Frames) -> bool:
     """Tell whether the Sun moves over the sensor while a flat is recorded."""
-    picks = spread_over(len(frames), 9)
-    sample = [_less_base(frames[position], base) for position in picks]
+    sample = [frames.light(position) for position in frames.spread(9)]
     # a frame without light tells nothing here; the plain average names it
-    return all(frame.mean() > 0 for frame in sample) and light_change(sample) > MOVES
+    return all(cv2.mean(frame)[0] > 0 for frame in sample) and light_change(sample) > MOVES
 
 
 def _slewed_flat(
-    frames: list[tuple[Recording, int]],
-    base: NDArray[np.float32] | None,
+    frames: Frames,
     settings: MasterSettings,
     offset: float,
     sources: tuple[Source, ...],
@@ -172,7 +165,7 @@ def _slewed_flat(
 ) -> Master:
     """Make a flat of frames under which the Sun moves (`diskmosaic.slewed`)."""
     found = slewed_mean(
-        lambda position: _less_base(frames[position], base),
+        frames.light,
         len(frames),
         clip_sigma=settings.clip_sigma,
         pilot_frames=settings.pilot_frames,
@@ -181,7 +174,7 @@ def _slewed_flat(
     )
     if found is None:
         raise bad_input(
-            frames[0][0].path,
+            frames.places[0][0].path,
             found="no frame with enough light",
             expected="a flat over which the Sun moves",
             todo="set its role in session.toml or record the flat again",
@@ -197,7 +190,7 @@ def _slewed_flat(
             "there it is uncertain"
         )
     good = ~local_outliers(found.image, sigma=HOT_SIGMA, floor=DEAD_SHARE) & (found.image > 0.05)
-    typical = [float(np.percentile(_less_base(frames[k], base), 98)) for k in (0, len(frames) // 2, len(frames) - 1)]
+    typical = [float(np.percentile(frames.light(k), 98)) for k in (0, len(frames) // 2, len(frames) - 1)]
     return Master(
         kind="flat",
         image=found.image,
@@ -211,12 +204,6 @@ def _slewed_flat(
         sources=sources,
         warnings=tuple(warnings),
     )
-
-
-def _less_base(frame: tuple[Recording, int], base: NDArray[np.float32] | None) -> NDArray[np.float32]:
-    recording, index = frame
-    raw = recording.gray(index)
-    return raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
 
 
 def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
@@ -247,96 +234,8 @@ def sky_offset(recordings: Sequence[Recording]) -> tuple[float, str]:
     return 0.0, "no dark and no sky in any tile: the camera's offset is unknown and was taken as 0"
 
 
-def _frame_list(recordings: Sequence[Recording]) -> list[tuple[Recording, int]]:
-    first = recordings[0]
-    for other in recordings[1:]:
-        if (other.height, other.width) != (first.height, first.width):
-            raise bad_input(
-                other.path,
-                found=f"{_size((other.height, other.width))} pixels",
-                expected=f"{_size((first.height, first.width))} as {first.path.name} has",
-                todo="set the role of one of them to 'ignore' in session.toml",
-            )
-    return [(recording, index) for recording in recordings for index in range(recording.frame_count)]
-
-
-def _average(
-    frames: list[tuple[Recording, int]],
-    base: NDArray[np.float32] | None,
-    settings: MasterSettings,
-    *,
-    scaled: bool,
-    jobs: int,
-    progress: Progress,
-    label: str,
-) -> Moments:
-    """Clipped mean of all frames; ``scaled`` first brings each to the level that is typical of them."""
-    base_mean = 0.0 if base is None else float(base.mean(dtype=np.float64))
-    level = None
-
-    def scale(raw: NDArray, position: int) -> np.float32:
-        if level is None:
-            return np.float32(1)
-        own = cv2.mean(raw)[0] - base_mean
-        if own <= 0:
-            recording, index = frames[position]
-            raise bad_input(
-                recording.path,
-                found=f"frame {index} without light",
-                expected="a lit flat",
-                todo="set its role in session.toml or record the flat again",
-            )
-        return np.float32(level / own)
-
-    def load(position: int) -> NDArray[np.float32]:
-        recording, index = frames[position]
-        raw = recording.gray(index)
-        frame = raw.astype(np.float32) if base is None else cv2.subtract(raw, base, dtype=cv2.CV_32F)
-        return frame * scale(raw, position)
-
-    sample = spread_over(len(frames), settings.pilot_frames)
-    if scaled:
-        level = float(np.median([cv2.mean(f[0].gray(f[1]))[0] for f in (frames[i] for i in sample)])) - base_mean
-    if len(sample) < 8:  # too few to clip: one outlier among few cannot be told from noise
-        start = load(0)
-        limit = None
-    else:
-        start, deviation = trimmed_start(ordered_map(load, sample, jobs=jobs))
-        # a pixel's own deviation from so few frames is rough: neighbours steady it
-        steady = np.sqrt(cv2.blur(np.square(deviation), (7, 7)))
-        limit = np.float32(settings.clip_sigma) * np.maximum(np.maximum(deviation, steady), np.float32(0.5))
-
-    first = frames[0][0]
-    kind = first.dtype if first.planes == 1 else np.dtype(np.float32)
-    batch = int(np.clip(BATCH_BYTES // (first.height * first.width * kind.itemsize), 1, CHUNK))
-
-    def chunk_moments(positions: range) -> Moments:
-        moments = Moments(start, limit)
-        raw = np.empty((batch, first.height, first.width), kind)
-        for part in chunks(len(positions), batch):
-            scales = np.empty(len(part), np.float32)
-            for k, position in enumerate(positions[part.start : part.stop]):
-                recording, index = frames[position]
-                recording.gray(index, out=raw[k])
-                scales[k] = scale(raw[k], position)
-            moments.add(raw[: len(part)], scales=scales, base=base)
-        return moments
-
-    total = Moments(start, limit)
-    parts = chunks(len(frames), CHUNK)
-    summed = ordered_map(chunk_moments, parts, jobs=jobs)
-    for moments in progress(each_counted(summed, parts), label, total=len(frames)):
-        if moments is not None:
-            total.merge(moments)
-    return total
-
-
 def _photon_transfer(
-    frames: list[tuple[Recording, int]],
-    level: NDArray[np.float32],
-    good: NDArray[np.bool_],
-    base: NDArray[np.float32] | None,
-    dark: Master | None,
+    frames: Frames, level: FloatImage, good: NDArray[np.bool_], dark: Master | None, jobs: int
 ) -> PhotonTransfer:
     """Gain and read noise from pairs of neighbouring frames of a flat; `level` (h, w) is its mean in ADU."""
     if len(frames) < 2:
@@ -349,30 +248,27 @@ def _photon_transfer(
         read_variance = max(spread, 1 / 12) if np.isfinite(spread) else None
     # every fourth band of rows has levels enough, at a quarter of the cost
     rows = np.flatnonzero(np.arange(len(level)) // TRANSFER_ROWS % 4 == 0)
-    level, good, base = level[rows], good[rows], None if base is None else base[rows]
-    bins = level_bins(level, good)
-    pairs = int(np.clip(np.ceil(TRANSFER_VALUES / level.size), 4, 24))
-    parts = []
-    for position in spread_over(len(frames) - 1, pairs):
-        if frames[position][0] is not frames[position + 1][0]:
-            continue
-        first, second = (recording.gray(index)[rows] for recording, index in frames[position : position + 2])
-        if base is not None:
-            first, second = (cv2.subtract(raw, base, dtype=cv2.CV_32F) for raw in (first, second))
-        parts.append(pair_variances(first.astype(np.float32), second.astype(np.float32), bins))
-    return fit_transfer(parts, read_variance)
+    bins = level_bins(level[rows], good[rows])
+    base = frames.base[rows]
+
+    def pair(position: int) -> Variances:
+        first, second = (frames.raw(k)[rows] for k in (position, position + 1))
+        return pair_variances(*(cv2.subtract(raw, base, dtype=cv2.CV_32F) for raw in (first, second)), bins)
+
+    wanted = int(np.clip(np.ceil(TRANSFER_VALUES / bins.size), 4, 24))
+    starts = [k for k in spread_over(len(frames) - 1, wanted) if frames.places[k][0] is frames.places[k + 1][0]]
+    return fit_transfer(list(ordered_map(pair, starts, jobs=jobs)), read_variance)
 
 
-def _refuse_saturated(frames: list[tuple[Recording, int]], name) -> None:
+def _refuse_saturated(frames: Frames) -> None:
     """Raise where a flat's brightest value is a ceiling that many pixels share."""
-    picks = spread_over(len(frames), 5)
-    sample = np.stack([frames[i][0].gray(frames[i][1]) for i in picks])
-    ceiling = sample.max()
-    share = float(np.mean(sample == ceiling))
+    sample = [frames.raw(position) for position in frames.spread(5)]
+    ceiling = max(raw.max() for raw in sample)
+    share, below = (float(np.mean([np.mean(raw == value) for raw in sample])) for value in (ceiling, ceiling - 1))
     # noise spreads an unclipped maximum over many values; only a ceiling collects pixels
-    if share > SATURATED_SHARE and share > 3 * float(np.mean(sample == ceiling - 1)):
+    if share > SATURATED_SHARE and share > 3 * below:
         raise bad_input(
-            name,
+            frames.places[0][0].path,
             found=f"{100 * share:.1f} % of the pixels at the ceiling of {ceiling}",
             expected="a flat with no saturated pixel",
             todo="record the flat again with a shorter exposure, or set its role to 'ignore' in session.toml",
@@ -381,7 +277,3 @@ def _refuse_saturated(frames: list[tuple[Recording, int]], name) -> None:
 
 def _standard_error(deviation: NDArray[np.float32], count: NDArray[np.float32]) -> NDArray[np.float32]:
     return (deviation / np.sqrt(np.maximum(count, 1))).astype(np.float32)
-
-
-def _size(shape: tuple[int, ...]) -> str:
-    return f"{shape[1]}x{shape[0]}"

@@ -133,6 +133,16 @@ def test_several_recordings_make_one_master(camera, tmp_path):
     np.testing.assert_array_equal(both.image, whole.image)
 
 
+def test_recordings_of_8_and_16_bits_make_one_master(tmp_path):
+    frames = np.random.default_rng(6).integers(90, 110, (24, *SHAPE))
+    parts = [
+        write_ser(tmp_path / f"{k}.ser", frames[k : k + 12].astype(t)) for k, t in ((0, np.uint8), (12, np.uint16))
+    ]
+    both = make_dark([open_recording(path) for path in parts], SETTINGS)
+    np.testing.assert_allclose(both.image, frames.mean(axis=0), rtol=1e-6)
+    assert both.frames == 24
+
+
 def test_correcting_removes_the_pattern_and_keeps_the_level(camera, masters):
     _, uneven, _ = camera
     dark, flat = masters

@@ -8,30 +8,17 @@ interpolation's weights change. The kernel is Keys' cubic convolution with a = -
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-
-def _compiled(function):
-    """Compile on first use; keep the machine code on disk where a place for it can be written.
-
-    Strict arithmetic: with leave to contract or reorder, a last bit would depend on what the compiler chose to inline,
-    and a result on which process compiled it.
-    """
-    options = {"nogil": True, "boundscheck": False}
-    try:
-        return numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # neither beside the source nor in the person's cache
-        return numba.njit(**options)(function)
-
+from diskmosaic.arrays.compiled import compiled
 
 ONE, TWO, HALF = np.float32(1), np.float32(2), np.float32(0.5)
 FIVE, FOUR, THREE = np.float32(5), np.float32(4), np.float32(3)
 NEXT = np.uintp(1)
 
 
-@_compiled
+@compiled
 def _node_weights(position, step, count):
     """Cell centres lie at (i + 1/2) step - 1/2: lower node and share of the upper one; ends are held."""
     at = (position + HALF) / step - HALF
@@ -44,7 +31,7 @@ def _node_weights(position, step, count):
     return low, share
 
 
-@_compiled
+@compiled
 def _row_field(field, axis, y, step_y, step_x, width, out):
     """Fill `out` with one component of the field along row y, linear between the cells' centres."""
     rows, columns = field.shape[0], field.shape[1]
@@ -68,7 +55,7 @@ def _row_field(field, axis, y, step_y, step_x, width, out):
         out[x] = end
 
 
-@_compiled
+@compiled
 def _run(flat, row0, row1, row2, row3, uy, ux, foy, fox, start, count, out):
     """Interpolate a run whose pixels all read the same whole pixels away."""
     for k in range(count):
@@ -87,7 +74,7 @@ def _run(flat, row0, row1, row2, row3, uy, ux, foy, fox, start, count, out):
         out[start + at] = b0 * c0 + b1 * c1 + b2 * c2 + b3 * c3
 
 
-@_compiled
+@compiled
 def _tap(k, t):
     """Weight of sample k of 4 at the fraction t between samples 1 and 2."""
     if k == 0:
@@ -99,7 +86,7 @@ def _tap(k, t):
     return HALF * t * t * (t - ONE)
 
 
-@_compiled
+@compiled
 def _at_border(image, y, x, t, s):
     """Interpolate where some of the 16 samples lie beyond the border: the border's value stands for them."""
     height, width = image.shape
@@ -112,7 +99,7 @@ def _at_border(image, y, x, t, s):
     return total
 
 
-@_compiled
+@compiled
 def _warp_row(image, flat, y, uy, ux, whole, out):
     """Sample ``image(y + uy, x + ux)`` along one row; edge values are held beyond the border."""
     height, width = image.shape
@@ -146,7 +133,7 @@ def _warp_row(image, flat, y, uy, ux, whole, out):
         start = stop
 
 
-@_compiled
+@compiled
 def _warp(image, field, out):
     height, width = image.shape
     flat = image.reshape(-1)
@@ -160,7 +147,7 @@ def _warp(image, field, out):
         _warp_row(image, flat, y, uy, ux, whole, out[y])
 
 
-@_compiled
+@compiled
 def _warp_add(image, field, weight, light, top, bottom, left, right):
     height, width = image.shape
     flat = image.reshape(-1)
@@ -177,7 +164,7 @@ def _warp_add(image, field, weight, light, top, bottom, left, right):
             target[x] += weight * row[x]
 
 
-@_compiled
+@compiled
 def _cell_sums(grad_y, grad_x, reference, moved, top, bottom, left, right, edges_y, edges_x, sums_y, sums_x):
     """Sums over cells of gradient times (reference - moved) within a rectangle; returns the sum of squares."""
     width = reference.shape[1]
@@ -205,23 +192,6 @@ def _cell_sums(grad_y, grad_x, reference, moved, top, bottom, left, right, edges
             sums_y[i, j] += np.float32(cell_y)
             sums_x[i, j] += np.float32(cell_x)
     return total
-
-
-@_compiled
-def _clip_add(frames, scales, base, centre, limit, total, squares, count):
-    for y in range(frames.shape[1]):
-        own_base, own_centre, own_limit = base[y], centre[y], limit[y]
-        own_total, own_squares, own_count = total[y], squares[y], count[y]
-        for k in range(frames.shape[0]):
-            row, scale = frames[k, y], scales[k]
-            for x in range(frames.shape[2]):
-                difference = (np.float32(row[x]) - own_base[x]) * scale - own_centre[x]
-                # false for NaN too
-                kept = abs(difference) <= own_limit[x]
-                inside = np.float64(difference) if kept else 0.0
-                own_total[x] += inside
-                own_squares[x] += inside * inside
-                own_count[x] += ONE if kept else np.float32(0)
 
 
 def warp(image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -282,25 +252,3 @@ def cell_sums(
         grad_y, grad_x, reference, moved, rows.start, rows.stop, columns.start, columns.stop, *edges, along_y, along_x
     )
     return along_y, along_x, squares
-
-
-def clip_add(
-    frames: NDArray,
-    scales: NDArray[np.float32],
-    base: NDArray[np.float32],
-    centre: NDArray[np.float32],
-    limit: NDArray[np.float32],
-    sums: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float32]],
-) -> None:
-    """Add frames' clipped differences from a centre, ``(raw - base) * scale - centre``, in place.
-
-    Parameters
-    ----------
-    frames : (n, h, w), any real dtype in native byte order
-    scales : float32 (n,)
-    base, centre, limit : float32 (h, w)
-        Differences beyond `limit` are left out.
-    sums : float64, float64, float32 (h, w)
-        Sum of the differences, of their squares, and their number; a row stays in the processor's cache for all frames.
-    """
-    _clip_add(frames, scales, base, centre, limit, *sums)

@@ -18,6 +18,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.framesums import bin_sums
+
 BINS = 24  # levels; each then holds enough pixels even on small sensors
 BLOCK_PX = 16  # means of blocks are taken off differences: a drifting cloud is no noise
 CLIP = 5.0  # deviations; a cosmic hit is no noise
@@ -106,17 +108,14 @@ def pair_variances(
         difference -= _block_means(difference)
         difference /= np.float32(np.sqrt(1 - 1 / BLOCK_PX**2))
         independent = 1.0
-    index = np.where(inside, bins, -1).ravel() + 1
-    square = np.square(difference).ravel()
-    count = np.bincount(index, minlength=BINS + 1)[1:].astype(float)
-    rough = np.bincount(index, weights=square, minlength=BINS + 1)[1:] / np.maximum(count, 1)
+    bins = np.where(inside, bins, -1).astype(np.int32)
+    limits = np.full(BINS, np.inf, np.float32)
     # what lies far out is a hit; twice, since it also widened the first limit
-    for _ in range(2):
-        limit = np.concatenate([[0.0], CLIP**2 * rough]).astype(np.float32)
-        kept = np.where(square <= limit[index], index, 0)
-        count = np.bincount(kept, minlength=BINS + 1)[1:].astype(float)
-        rough = np.bincount(kept, weights=square, minlength=BINS + 1)[1:] / np.maximum(count, 1)
-    level = np.bincount(kept, weights=first.ravel(), minlength=BINS + 1)[1:] / np.maximum(count, 1)
+    for _ in range(3):
+        count, squares, levels = bin_sums(difference, first, bins, limits)
+        rough = squares / np.maximum(count, 1)
+        limits = (CLIP * np.sqrt(rough)).astype(np.float32)
+    level = levels / np.maximum(count, 1)
     # var(a - c b) = S_a/K + c^2 S_b/K + (1 + c^2) r^2/K^2 with S_b = S_a/c
     use = count >= MIN_PIXELS
     share = np.full(BINS, (1 + ratio**2) / (1 + ratio))

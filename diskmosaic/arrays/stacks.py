@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.kernels import clip_add
+from diskmosaic.arrays.framesums import clip_add, trim_add
 
 
 class Moments:
-    """Running per-pixel mean and spread of values near a known centre, in bounded memory.
+    """Per-pixel mean and spread of values near a known centre, in bounded memory.
 
-    Values are summed as differences from `centre`, so that float32 sums of many frames keep their digits.
+    Values are summed as differences from `centre`: of four frames in their own precision, then in double, so that no
+    digits are lost.
 
     Parameters
     ----------
@@ -26,7 +25,7 @@ class Moments:
 
     def __init__(self, centre: NDArray[np.float32], limit: NDArray[np.float32] | None):
         self.centre = centre
-        self.limit = limit
+        self.limit = np.full_like(centre, np.inf) if limit is None else limit
         self.sum = np.zeros(centre.shape, np.float64)
         self.squares = np.zeros(centre.shape, np.float64)
         self.count = np.zeros(centre.shape, np.float32)
@@ -34,31 +33,22 @@ class Moments:
     def add(
         self,
         frames: NDArray,
-        *,
-        scales: NDArray[np.float32] | None = None,
-        base: NDArray[np.float32] | None = None,
+        scales: NDArray[np.float32],
+        base: NDArray[np.float32],
+        rows: range,
     ) -> None:
-        """Add frames.
+        """Add some rows of frames; different rows may be added by different threads.
 
         Parameters
         ----------
-        frames : (h, w) or (n, h, w)
+        frames : (n, h, w)
             Raw, in native byte order.
-        scales : float32 (n,), optional
+        scales : float32 (n,)
             Each frame is multiplied by its own, after `base` is taken off.
-        base : float32 (h, w), optional
+        base : float32 (h, w)
+        rows : range
         """
-        frames = frames[None] if frames.ndim == 2 else frames
-        scales = np.ones(len(frames), np.float32) if scales is None else np.asarray(scales, np.float32)
-        base = np.zeros_like(self.centre) if base is None else base
-        limit = np.full_like(self.centre, np.inf) if self.limit is None else self.limit
-        clip_add(frames, scales, base, self.centre, limit, (self.sum, self.squares, self.count))
-
-    def merge(self, other: Moments) -> None:
-        """Add another's sums (same centre)."""
-        self.sum += other.sum
-        self.squares += other.squares
-        self.count += other.count
+        clip_add(frames, scales, base, self.centre, self.limit, rows, (self.sum, self.squares, self.count))
 
     def result(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return the mean and the sample standard deviation; NaN deviation below two values."""
@@ -70,38 +60,46 @@ class Moments:
         return (self.centre + offset).astype(np.float32), deviation.astype(np.float32)
 
 
-def trimmed_start(frames: Iterable[NDArray[np.float32]]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return a per-pixel mean and deviation that one high and one low outlier cannot pull.
+class Trimmed:
+    """Per-pixel mean and deviation that one high and one low outlier cannot pull, from a small sample of frames.
 
     Parameters
     ----------
-    frames : iterable of float32 (h, w), at least 4
-        A small sample of the stack.
-
-    Returns
-    -------
-    centre, deviation : float32 (h, w)
-        Mean without the largest and the smallest value of each pixel, and the standard deviation of the rest made
-        up for that trimming (by its value for Gaussian noise).
+    centre : float32 (h, w)
+        Any of the frames.
     """
-    total = squares = low = high = None
-    count = 0
-    for frame in frames:
-        count += 1
-        if total is None:
-            total, squares = frame.astype(np.float64), np.square(frame, dtype=np.float64)
-            low, high = frame.copy(), frame.copy()
-            continue
-        cv2.accumulate(frame, total)
-        cv2.accumulateSquare(frame, squares)
-        cv2.min(low, frame, dst=low)
-        cv2.max(high, frame, dst=high)
-    if count < 4:
-        raise ValueError(f"frames must be at least 4, got {count}")
-    rest = count - 2
-    centre = (total - low - high) / rest
-    variance = (squares - np.square(low, dtype=np.float64) - np.square(high, dtype=np.float64)) / rest - centre**2
-    return centre.astype(np.float32), (np.sqrt(np.maximum(variance, 0)) / _trimmed_ratio(count)).astype(np.float32)
+
+    def __init__(self, centre: NDArray[np.float32]):
+        self.centre = centre
+        self.sum = np.zeros(centre.shape, np.float64)
+        self.squares = np.zeros(centre.shape, np.float64)
+        self.low = np.full(centre.shape, np.inf, np.float32)
+        self.high = np.full(centre.shape, -np.inf, np.float32)
+
+    def add(
+        self,
+        frames: NDArray,
+        scales: NDArray[np.float32],
+        base: NDArray[np.float32],
+        rows: range,
+    ) -> None:
+        """Add some rows of frames; parameters as for `Moments.add`."""
+        trim_add(frames, scales, base, self.centre, rows, (self.sum, self.squares, self.low, self.high))
+
+    def result(self, count: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return mean and deviation of `count` frames, at least 4.
+
+        The mean is that without the largest and the smallest value of each pixel, the deviation that of the rest, made
+        up for the trimming (by its value for Gaussian noise).
+        """
+        if count < 4:
+            raise ValueError(f"frames must be at least 4, got {count}")
+        rest = count - 2
+        low, high = self.low.astype(np.float64), self.high.astype(np.float64)
+        offset = (self.sum - low - high) / rest
+        variance = (self.squares - low**2 - high**2) / rest - offset**2
+        deviation = np.sqrt(np.maximum(variance, 0)) / _trimmed_ratio(count)
+        return (self.centre + offset).astype(np.float32), deviation.astype(np.float32)
 
 
 def _trimmed_ratio(count: int) -> float:

@@ -5,7 +5,7 @@ import pytest
 from astropy.nddata import CCDData
 from astropy.stats import sigma_clip
 from ccdproc import Combiner
-from diskmosaic.arrays.stacks import Mender, Moments, local_outliers, trimmed_start
+from diskmosaic.arrays.stacks import Mender, Moments, Trimmed, local_outliers
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -23,12 +23,25 @@ def stack(rng, *, count=60, level=900.0, noise=12.0, hits=40):
     return frames
 
 
+def add(sums, frames, *, together=7, bands=(range(5), range(5, SHAPE[0]))):
+    """Add frames some at a time, in bands of rows."""
+    frames = np.asarray(frames, np.float32)
+    nothing = np.zeros(frames.shape[1:], np.float32)
+    for first in range(0, len(frames), together):
+        part = frames[first : first + together]
+        for rows in bands:
+            sums.add(part, np.ones(len(part), np.float32), nothing, rows)
+    return sums
+
+
+def trimmed(frames):
+    whole = (range(frames[0].shape[0]),)
+    return add(Trimmed(np.asarray(frames[0], np.float32)), frames, bands=whole).result(len(frames))
+
+
 def clipped(frames, *, sigma=5.0, pilot=31):
-    start, deviation = trimmed_start(iter(frames[:pilot]))
-    moments = Moments(start, np.float32(sigma) * deviation)
-    for frame in frames:
-        moments.add(frame)
-    return moments
+    start, deviation = trimmed(frames[:pilot])
+    return add(Moments(start, np.float32(sigma) * deviation), frames)
 
 
 def test_clipped_mean_equals_that_of_peers():
@@ -57,10 +70,8 @@ def test_digits_of_a_large_constant_survive():
     # as NIST StRD NumAcc4 (from memory): mean 10000000.2, deviation 0.1; a float32 sum or a one-pass
     # variance fails it. float32 frames cannot hold it (step 1 there), so the same at 65,000 with step 1/128.
     centre = np.full(SHAPE, 65_000.25, np.float32)
-    moments = Moments(centre, None)
-    moments.add(centre)
-    for k in range(1000):
-        moments.add(centre + np.float32(0.125 if k % 2 else -0.125))
+    steps = np.float32(0.125) * np.array([0, *[-1, 1] * 500], np.float32)
+    moments = add(Moments(centre, None), centre + steps[:, None, None])
     mean, deviation = moments.result()
     assert (mean == np.float32(65_000.25)).all()
     np.testing.assert_allclose(deviation, 0.125, rtol=1e-6)  # sqrt(1000/1000) of 0.125 about 1,001 values
@@ -68,34 +79,56 @@ def test_digits_of_a_large_constant_survive():
 
 def test_means_do_not_drift_over_many_frames():
     centre = np.zeros((2, 3), np.float32)
-    moments = Moments(centre, None)
-    frame = np.full((2, 3), 0.1, np.float32)
-    for _ in range(20_000):
-        moments.add(frame)
+    moments = add(Moments(centre, None), np.full((20_000, 2, 3), 0.1, np.float32), bands=(range(2),))
     np.testing.assert_array_equal(moments.result()[0], np.float32(0.1))  # a float32 sum: off by 1e-4
 
 
 def test_one_value_has_no_deviation():
-    moments = Moments(np.zeros(SHAPE, np.float32), None)
-    moments.add(np.ones(SHAPE, np.float32))
+    moments = add(Moments(np.zeros(SHAPE, np.float32), None), np.ones((1, *SHAPE), np.float32))
     mean, deviation = moments.result()
     assert (mean == 1).all()
     assert np.isnan(deviation).all()
 
 
 @settings(max_examples=15, deadline=None)
-@given(st.integers(1, 40), st.integers(0, 2**31))
-def test_parts_sum_to_the_whole(cut, seed):
+@given(st.integers(1, SHAPE[0] - 1), st.sampled_from([4, 8, 16]), st.integers(0, 2**31))
+def test_bands_and_batches_change_no_bit(cut, together, seed):
     frames = stack(np.random.default_rng(seed), count=41)
-    start, deviation = trimmed_start(frames[:31])
-    whole, first, second = (Moments(start, 5 * deviation) for _ in range(3))
-    for k, frame in enumerate(frames):
-        whole.add(frame)
-        (first if k < cut else second).add(frame)
-    first.merge(second)
-    np.testing.assert_array_equal(first.count, whole.count)
-    np.testing.assert_allclose(first.sum, whole.sum, atol=1e-7)  # float64 rounding alone
-    np.testing.assert_allclose(first.result()[1], whole.result()[1], rtol=1e-6)
+    start, deviation = trimmed(frames[:31])
+    whole = add(Moments(start, 5 * deviation), frames, together=4, bands=(range(SHAPE[0]),))
+    parts = add(Moments(start, 5 * deviation), frames, together=together, bands=(range(cut, SHAPE[0]), range(cut)))
+    for name in ("sum", "squares", "count"):
+        np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name))
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
+@pytest.mark.parametrize("count", [1, 4, 6])
+def test_raw_frames_are_scaled_and_clipped_as_by_plain_numpy(dtype, count):
+    rng = np.random.default_rng(count)
+    raw = rng.integers(0, 250, (count, *SHAPE)).astype(dtype)
+    scales = rng.uniform(0.8, 1.2, count).astype(np.float32)
+    base, centre = (rng.uniform(10, 100, SHAPE).astype(np.float32) for _ in range(2))
+    limit = np.full(SHAPE, 60, np.float32)
+    moments = Moments(centre, limit)
+    moments.add(raw, scales, base, range(3, SHAPE[0]))
+    difference = (raw.astype(np.float32) - base) * scales[:, None, None] - centre
+    inside = np.where(np.abs(difference) <= 60, difference, 0).astype(np.float64)
+    kept = np.count_nonzero(np.abs(difference) <= 60, axis=0)
+    assert 0 < kept[3:].sum() < raw[:, 3:].size  # some are clipped, not all
+    np.testing.assert_array_equal(moments.count[3:], kept[3:])
+    # sums of four values up to 60 in single precision: each rounded by 120 * 2^-24
+    np.testing.assert_allclose(moments.sum[3:], inside.sum(axis=0)[3:], atol=5e-5)
+    np.testing.assert_allclose(moments.squares[3:], np.square(inside).sum(axis=0)[3:], rtol=1e-6)
+    assert not moments.count[:3].any()
+
+
+def test_a_value_that_is_none_is_left_out():
+    frames = np.full((9, *SHAPE), 5, np.float32)
+    frames[3, 7, 8] = np.nan
+    moments = add(Moments(np.full(SHAPE, 4, np.float32), None), frames)
+    assert moments.count[7, 8] == 8
+    assert moments.count.sum() == 9 * frames[0].size - 1
+    np.testing.assert_array_equal(moments.result()[0], np.float32(5))
 
 
 @pytest.mark.parametrize("count", [5, 11, 31])
@@ -104,19 +137,19 @@ def test_the_start_resists_one_outlier_each_way_and_keeps_the_spread(count):
     frames = rng.normal(500, 10, (count, 60, 70)).astype(np.float32)
     frames[1] += 1e4
     frames[-1] -= 400
-    centre, deviation = trimmed_start(frames)
+    centre, deviation = trimmed(frames)
     rest = count - 2
     assert np.abs(centre.mean() - 500) < 4 * 10 / np.sqrt(rest * centre.size)
     # the two outliers are what is trimmed; made up as if they were noise: biased high by that factor
     assert 0.95 * 10 < np.sqrt(np.mean(deviation**2)) < 2.2 * 10
-    clean, spread = trimmed_start(rng.normal(500, 10, (count, 60, 70)).astype(np.float32))
+    clean, spread = trimmed(rng.normal(500, 10, (count, 60, 70)).astype(np.float32))
     assert np.sqrt(np.mean(spread**2)) == pytest.approx(10, rel=0.03)  # 4,200 pixels and the simulated factor
     assert clean.std() == pytest.approx(10 / np.sqrt(count), rel=0.15)  # trimming costs a few per cent
 
 
 def test_a_start_needs_four_frames():
     with pytest.raises(ValueError, match="at least 4"):
-        trimmed_start(np.zeros((3, 4, 5), np.float32))
+        trimmed(np.zeros((3, 4, 5), np.float32))
 
 
 def test_bad_pixels_are_mended_from_good_neighbours():
