@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.errors import bad_input
-from diskmosaic.job import ASSEMBLY, DISK, MASTERS, PICTURES, REPORT, TILES, Job
+from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILES, Job
 from diskmosaic.session import SESSION_FILE
 
 if TYPE_CHECKING:
@@ -78,6 +78,55 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     write_disk(outputs[0], disk)
     write_assembly(outputs[1], assembly_document(tiles, placement, levels, disk, told))
     return outputs
+
+
+def put_on_map(job: Job, map_path: Path) -> None:
+    """Put the finished disk onto another map's grid, into ``onto/NAME.fits`` of OUT.
+
+    Raises
+    ------
+    InputError
+        The map is no helioprojective map, or lies too far off in time; the disk has no coordinates, or its north is
+        not known.
+    """
+    from diskmosaic.files.solarmap import read_grid
+    from diskmosaic.steps import file_sha256
+
+    disk, grid = job.out / DISK, read_grid(map_path)
+    output = job.out / ONTO / f"{map_path.name.split('.')[0]}.fits"
+    if output.resolve() == map_path.resolve():
+        raise bad_input(map_path, found="a result of this command", expected="another map", todo="choose another map")
+    parts = [job.steps.digest("assemble", disk), file_sha256(map_path), grid.name]
+    job.step(f"onto {output.stem}", parts, [output], lambda: _put_on_map(job, disk, map_path, output))
+
+
+def _put_on_map(job: Job, disk: Path, map_path: Path, output: Path) -> list[Path]:
+    from diskmosaic.files.products import read_layers
+    from diskmosaic.files.solarmap import grid_of, read_grid, write_on_grid
+    from diskmosaic.onto import MOST_HOURS, put_onto, seconds_between
+
+    header, layers = read_layers(disk, ("NATURAL", "UNIFORM", "WEIGHT"))
+    if not header.get("NORTHUP", False):
+        raise bad_input(
+            disk,
+            found="a disk whose north is not known" if "CTYPE1" in header else "a disk without solar coordinates",
+            expected="a map",
+            todo=f"set north_deg, mirrored (and time_utc) under [observation] in {SESSION_FILE} and assemble again",
+        )
+    target, source = read_grid(map_path), grid_of(header, layers["NATURAL"].shape, disk.name)
+    hours = abs(seconds_between(target, source)) / 3600
+    if hours > MOST_HOURS:
+        raise bad_input(
+            map_path,
+            found=f"a map {hours / 24:.1f} days away from the disk",
+            expected=f"one of the same {MOST_HOURS / 24:.0f} days",
+            todo="choose another map",
+        )
+    linear = [name == "WEIGHT" for name in layers]
+    images = put_onto(target, source, list(layers.values()), linear=linear, progress=job.progress)
+    output.parent.mkdir(parents=True, exist_ok=True)
+    write_on_grid(output, target, dict(zip(layers, images, strict=True)), source.time_utc)
+    return [output]
 
 
 def present_disk(job: Job) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 from diskmosaic.errors import bad_input
 from diskmosaic.finding import find_files
-from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk
+from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
 from diskmosaic.job import TILES, Job, Outcome, alone
 from diskmosaic.prepare import make_masters, stack_tiles
 
@@ -63,12 +63,28 @@ def tiles(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = N
     return job.outcome
 
 
-def assemble(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
-    """Assemble the archived tiles of OUT into the disk; needs no raw video. Like `run`."""
+def assemble(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    onto: str | os.PathLike[str] | None = None,
+    **options: Any,
+) -> Outcome:
+    """Assemble the archived tiles of OUT into the disk; needs no raw video. Like `run`.
+
+    Parameters
+    ----------
+    folder, out, **options
+        As for `run`.
+    onto : path, optional
+        A helioprojective map (FITS), onto whose grid the finished disk is put too: ``OUT/onto/NAME.fits``.
+    """
     job = _begin(folder, out, options, raw=False)
     with alone(job.out):
         job.load_session()
         assemble_tiles(job, archived_tiles(job))
+        if onto is not None:
+            put_on_map(job, Path(onto))
     return job.outcome
 
 

@@ -27,13 +27,18 @@ def turned_longitude(sin_latitude: ArrayLike, seconds: float) -> NDArray[np.floa
     return (a - np.deg2rad(CARRINGTON_DEG_PER_DAY) / 86_400 + (b + c * square) * square) * seconds
 
 
+def limb_tangent(view: SunEphemeris) -> float:
+    """Return the tangent of the Sun's angular radius as an observer sees it."""
+    return 1 / float(np.sqrt((view.distance_au * AU_KM / SOLAR_RADIUS_KM) ** 2 - 1))
+
+
 def lift(x: ArrayLike, y: ArrayLike, view: SunEphemeris) -> tuple[NDArray[np.float64], ...]:
     """Return the point of the sphere (x, y, z in radii) that is seen where the disk's plane is met.
 
     Parameters
     ----------
     x, y : array_like
-        Angular distance from the disk's centre over the Sun's angular radius. Outside the disk the nearest place of
+        Tangent of the angle from the disk's centre over that of the limb. Outside the disk the nearest place of
         the limb is taken.
     view : SunEphemeris
         Of the observer: its distance makes the limb lie before the middle (0.27 deg of the sphere are hidden).
@@ -41,7 +46,7 @@ def lift(x: ArrayLike, y: ArrayLike, view: SunEphemeris) -> tuple[NDArray[np.flo
     x, y = np.broadcast_arrays(np.asarray(x, np.float64), np.asarray(y, np.float64))
     distance = view.distance_au * AU_KM / SOLAR_RADIUS_KM
     # tangents of the angles from the line of sight; a sight line that misses the sphere touches it at the limb
-    tangent = 1 / np.sqrt(distance**2 - 1)
+    tangent = limb_tangent(view)
     radius = np.hypot(x, y)
     inside = np.where(radius > 1, 1 / np.maximum(radius, 1e-9), 1) * tangent
     u, v = x * inside, y * inside
@@ -54,7 +59,7 @@ def lift(x: ArrayLike, y: ArrayLike, view: SunEphemeris) -> tuple[NDArray[np.flo
 def drop(x: ArrayLike, y: ArrayLike, z: ArrayLike, view: SunEphemeris) -> tuple[NDArray[np.float64], ...]:
     """Return where a point of the sphere is seen on the disk; the inverse of `lift`."""
     distance = view.distance_au * AU_KM / SOLAR_RADIUS_KM
-    scale = np.sqrt(distance**2 - 1) / (distance - np.asarray(z))
+    scale = 1 / (limb_tangent(view) * (distance - np.asarray(z)))
     return x * scale, y * scale
 
 

@@ -25,18 +25,20 @@ def tell_disk(console: Console, outcome: Any) -> None:
     tell_steps(console, outcome)
 
 
-def _step(name: str, tell: Callable[[Console, Any], None], explanation: str) -> click.Command:
-    """Make the command that calls the function of that name in the pipeline."""
+def _step(
+    name: str, tell: Callable[[Console, Any], None], explanation: str, *own: Callable[[Any], Any]
+) -> click.Command:
+    """Make the command that calls the function of that name in the pipeline; `own` are its options."""
 
     @click.command(name, help=explanation)
     @folder_argument
     @out_option
     @common_options
-    def body(folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool) -> None:
+    def body(folder: Path, out: Path | None, jobs: int, as_json: bool, quiet: bool, verbose: bool, **asked) -> None:
         def action(console: Console) -> dict[str, Any]:
             from diskmosaic import pipeline
 
-            outcome = getattr(pipeline, name)(folder, out, jobs=jobs, progress=console.progress)
+            outcome = getattr(pipeline, name)(folder, out, jobs=jobs, progress=console.progress, **asked)
             console.warn(outcome.warnings)
             if verbose:
                 for step, state in outcome.steps.items():
@@ -46,6 +48,8 @@ def _step(name: str, tell: Callable[[Console, Any], None], explanation: str) -> 
 
         work(name, action, as_json=as_json, quiet=quiet, verbose=verbose)
 
+    for option in own:
+        body = option(body)
     return body
 
 
@@ -58,6 +62,14 @@ run_command = _step(
 masters_command = _step("masters", tell_steps, "Average the darks and the flats.")
 tiles_command = _step("tiles", tell_steps, "Stack each tile recording, masters first.")
 assemble_command = _step(
-    "assemble", tell_disk, "Assemble the stacked tiles into the disk; the recordings are not needed."
+    "assemble",
+    tell_disk,
+    "Assemble the stacked tiles into the disk; the recordings are not needed.",
+    click.option(
+        "--onto",
+        type=click.Path(path_type=Path),
+        metavar="MAP",
+        help="A solar map (FITS): the disk is put onto its grid and time too.",
+    ),
 )
 present_command = _step("present", tell_steps, "Export pictures and the report of the finished disk.")

@@ -7,6 +7,7 @@ is read back once before it takes its name. Header texts are ASCII, as the stand
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -234,6 +235,19 @@ def _map_cards(disk: Disk) -> fits.Header:
 _LIMB_CARDS = {"LIMBY", "LIMBX", "LIMBR", "LIMBRMS", "LIMBN", "LIMBFLAT", "LIMBSY", "LIMBSX", "LIMBSR"}
 _STRUCTURE = {"SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "EXTEND", "CHECKSUM", "DATASUM"}
 _OWN_DISK_CARDS = _LIMB_CARDS | _STRUCTURE | {"SCALE", "COMMENT", ""}
+
+
+def read_layers(path: Path, names: Sequence[str]) -> tuple[dict[str, object], dict[str, np.ndarray]]:
+    """Read images of a finished disk by name (``NATURAL`` is the primary one), and the header of that.
+
+    Raises
+    ------
+    InputError
+        Damaged, or something else.
+    """
+    with Opened(path) as hdus:
+        layers = {name: native(hdus[0 if name == "NATURAL" else name].data) for name in names}
+        return dict(hdus[0].header), layers
 
 
 def read_disk(path: Path, to_disk: np.ndarray) -> Disk:
