@@ -38,7 +38,7 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
     parts = [
         {path.name: job.steps.digest(f"tile {path.stem}", path) for path in paths},
         {path.name: job.steps.digest(path.stem, path) for path in masters},
-        {stage: getattr(settings, stage).model_dump() for stage in ("masters", "placement", "levels", "limb")},
+        {stage: getattr(settings, stage).model_dump() for stage in ("masters", "placement", "levels", "limb", "disk")},
         dataclasses.asdict(observation),
         job.early_warnings(),
     ]
@@ -70,7 +70,7 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     mosaic = blend_tiles(tiles, placement, levels, layout)
     start = None if placement.limb is None else layout.circle(placement.limb)
     limb = fit_limb(mosaic.image, settings.limb, start=start)
-    disk = finish_disk(mosaic, layout, placement, limb, tiles, observation)
+    disk = finish_disk(mosaic, layout, placement, limb, tiles, observation, settings.limb, settings.disk)
     disk = placed_only(disk, placement)
     told = [*job.early_warnings(), *(text for path in masters for text in read_master(path).warnings)]
     told += [text for tile in tiles for text in tile.warnings]

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from diskmosaic.arrays.circles import CircleFit, centre_of_radius, consensus_circle, fit_circle, flattening
+from diskmosaic.arrays.edge import REACH_PX, Edge, fit_edge
 from diskmosaic.records import Circle, FloatImage
 from diskmosaic.settings import LimbSettings
 
 STEP_PX = 0.5  # along a ray
 SMOOTH_PX = 0.6  # Gaussian along a ray; more would pull the edge inwards, where limb darkening adds to its fall
-CENTROID_PX = 1.5  # half width over which the edge's gradient is centred
+CENTROID_PX = 1.5  # half width over which an edge's gradient is centred at first
+TEMPLATE_ROUNDS = 3  # edges laid on their common shape: each halves what is left, and more
 MIN_ARC_POINTS = 60  # rough border points that a tile must show to be placed by its limb alone
+MIN_ELLIPSE = 0.5  # of the limb must be seen: on less, an ellipse and a displaced circle are alike
+EDGE_GROUPS = 8  # parts of the limb whose own edges tell how sure the common edge is
+EDGE_MODEL_PX = 0.003  # what the common edge misses on drawn disks without noise
+MAX_BEYOND_PX = 0.5  # what blur can draw the edge inwards, at most
 MIN_EDGE = 0.25  # an edge must fall by this share of the typical edge to count
 
 
@@ -80,6 +88,30 @@ def edge_points(
     (n, 3) float
         y, x and the strength of the edge (brightness lost across it).
     """
+    seen = _rays(image, centre, radius, rays=rays, reach_px=reach_px)
+    if seen is None:
+        return np.zeros((0, 3))
+    index, offsets, profile = seen
+    smooth = ndimage.gaussian_filter1d(profile, SMOOTH_PX / STEP_PX, axis=1, mode="nearest")
+    fall = -np.gradient(smooth, STEP_PX, axis=1)
+    whole = np.isfinite(fall).all(axis=1)
+    fall = np.where(np.isfinite(fall), fall, 0)
+    margin = round(CENTROID_PX / STEP_PX)
+    best = margin + np.argmax(fall[:, margin:-margin], axis=1)
+    peak = fall[np.arange(len(best)), best]
+    inner = (best > margin) & (best < len(offsets) - 1 - margin)
+    strong = whole & inner & (peak > 0)
+    if not strong.any():
+        return np.zeros((0, 3))
+    strong &= peak > MIN_EDGE * np.percentile(peak[strong], 75)
+    at = _on_common_shape(fall[strong], best[strong], offsets)
+    middle = (index[strong] + 0.5) / rays * 2 * np.pi
+    length = radius + at
+    return np.column_stack([centre[0] + length * np.sin(middle), centre[1] + length * np.cos(middle), peak[strong]])
+
+
+def _rays(image: FloatImage, centre: tuple[float, float], radius: float, *, rays: int, reach_px: float):
+    """Brightness along the rays that come near the image: their indices, offsets (px), profiles; None: none does."""
     per_ray = max(1, min(8, round(2 * np.pi * radius / rays)))
     angles = (np.arange(rays * per_ray) + 0.5) / (rays * per_ray) * 2 * np.pi
     offsets = np.arange(-reach_px, reach_px + STEP_PX / 2, STEP_PX)
@@ -89,34 +121,108 @@ def edge_points(
     near = (ends_y > -reach_px) & (ends_y < height + reach_px) & (ends_x > -reach_px) & (ends_x < width + reach_px)
     near = near.reshape(rays, per_ray).any(axis=1)
     if not near.any():
-        return np.zeros((0, 3))
+        return None
     pick = np.repeat(near, per_ray)
     distance = radius + offsets
     rows = (centre[0] + np.outer(sines[pick], distance)).astype(np.float32)
     columns = (centre[1] + np.outer(cosines[pick], distance)).astype(np.float32)
-    profile = _sample(image, rows, columns)
-    profile = profile.reshape(-1, per_ray, len(offsets)).mean(axis=1)
-    smooth = ndimage.gaussian_filter1d(profile, SMOOTH_PX / STEP_PX, axis=1, mode="nearest")
-    fall = -np.gradient(smooth, STEP_PX, axis=1)
-    whole = np.isfinite(fall).all(axis=1)
-    fall = np.where(np.isfinite(fall), fall, 0)
-    margin = round(CENTROID_PX / STEP_PX)
-    best = margin + np.argmax(fall[:, margin:-margin], axis=1)
-    window = best[:, None] + np.arange(-margin, margin + 1)
-    index = np.arange(len(best))
-    around = fall[index[:, None], window]
-    peak = fall[index, best]
-    # only the edge's own gradient counts: what is below half its height is limb darkening, sky and noise
-    lifted = np.maximum(around - 0.5 * peak[:, None], 0)
-    at = np.sum(lifted * offsets[window], axis=1) / np.maximum(lifted.sum(axis=1), 1e-30)
-    inner = (best > margin) & (best < len(offsets) - 1 - margin)
-    strong = whole & inner & (peak > 0)
-    if not strong.any():
-        return np.zeros((0, 3))
-    strong &= peak > MIN_EDGE * np.percentile(peak[strong], 75)
-    middle = (np.flatnonzero(near)[strong] + 0.5) / rays * 2 * np.pi
-    length = radius + at[strong]
-    return np.column_stack([centre[0] + length * np.sin(middle), centre[1] + length * np.cos(middle), peak[strong]])
+    profile = _sample(image, rows, columns).reshape(-1, per_ray, len(offsets)).mean(axis=1)
+    return np.flatnonzero(near), offsets, profile
+
+
+def _on_common_shape(
+    fall: NDArray[np.floating], best: NDArray[np.int_], offsets: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Lay every edge on the shape that most of them have; where that is centred above half its height, they lie.
+
+    Parameters
+    ----------
+    fall : (n, m)
+        Brightness lost per px.
+    best : (n,)
+        Index of the steepest place.
+    offsets : (m,)
+        px.
+
+    Returns
+    -------
+    (n,) float
+        Offsets of the edges.
+    """
+    at = offsets[best].astype(float)
+    window = np.arange(-round(2 * CENTROID_PX / STEP_PX), round(2 * CENTROID_PX / STEP_PX) + 1) * STEP_PX
+    for _ in range(TEMPLATE_ROUNDS):
+        seen = _along(fall, offsets, at[:, None] + window)
+        shape = np.median(seen, axis=0)
+        wide = max(CENTROID_PX, float(np.sum(shape > 0.5 * shape.max())) * STEP_PX)
+        window = np.arange(-round(wide / STEP_PX), round(wide / STEP_PX) + 1) * STEP_PX
+        seen = _along(fall, offsets, at[:, None] + window)
+        shape = np.median(seen, axis=0)
+        lifted = np.maximum(shape - 0.5 * shape.max(), 0)
+        middle = float(lifted @ window / max(lifted.sum(), 1e-30))
+        slope = np.gradient(shape, STEP_PX)
+        height = seen @ shape / max(float(shape @ shape), 1e-30)
+        # seen = height * shape(window - miss), to first order
+        misfit = seen - height[:, None] * shape
+        miss = -(misfit @ slope) / np.maximum(height * float(slope @ slope), 1e-30)
+        at = np.clip(at + middle + np.clip(miss, -1, 1), offsets[0], offsets[-1])
+    return at
+
+
+def _along(rows: NDArray[np.floating], offsets: NDArray[np.float64], where: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each row at its own places, linearly between its samples, held beyond its ends."""
+    place = np.clip((where - offsets[0]) / STEP_PX, 0, len(offsets) - 1.001)
+    low = place.astype(int)
+    part = place - low
+    index = np.arange(len(rows))[:, None]
+    return rows[index, low] * (1 - part) + rows[index, low + 1] * part
+
+
+def common_edge(
+    image: FloatImage, points: NDArray[np.float64], fit: CircleFit, *, rays: int
+) -> tuple[Edge, float] | None:
+    """Fit the edge that most rays show, each laid on its own edge point.
+
+    Parameters
+    ----------
+    image : float32 (h, w)
+    points : (n, 2)
+        That `fit` used.
+    fit : CircleFit
+    rays : int
+        Over the full circle.
+
+    Returns
+    -------
+    edge : Edge
+        Its offsets count from the points.
+    sigma_px : float
+        Standard error of its ``steepest_px``: the scatter between parts of the limb. None instead of both where there
+        is no edge.
+    """
+    seen = _rays(image, fit.centre, fit.radius, rays=rays, reach_px=2 * REACH_PX)
+    if seen is None:
+        return None
+    index, offsets, profile = seen
+    angle = np.arctan2(points[:, 0] - fit.centre[0], points[:, 1] - fit.centre[1]) % (2 * np.pi)
+    ray = (angle / (2 * np.pi) * rays).astype(int)
+    place = np.searchsorted(index, ray)
+    use = fit.used & (place < len(index)) & (np.abs(fit.residuals) < REACH_PX)
+    use[use] &= index[place[use]] == ray[use]
+    if not use.any():
+        return None
+    window = np.arange(-REACH_PX, REACH_PX + STEP_PX / 2, STEP_PX)
+    length = np.hypot(points[:, 0] - fit.centre[0], points[:, 1] - fit.centre[1]) - fit.radius
+    stack = _along(profile[place[use]], offsets, length[use, None] + window)
+    stack = stack[np.isfinite(stack).all(axis=1)]
+    edge = fit_edge(window, np.median(stack, axis=0), fit.radius) if len(stack) else None
+    if edge is None:
+        return None
+    parts = [part for part in np.array_split(stack, EDGE_GROUPS) if len(part)]
+    others = [fit_edge(window, np.median(part, axis=0), fit.radius) for part in parts]
+    places = [other.steepest_px for other in others if other is not None]
+    scatter = float(np.std(places, ddof=1) / np.sqrt(len(places))) if len(places) > 2 else abs(edge.steepest_px)
+    return edge, float(np.hypot(scatter, EDGE_MODEL_PX))
 
 
 def _sample(image: FloatImage, rows: FloatImage, columns: FloatImage) -> FloatImage:
@@ -192,12 +298,16 @@ def fit_limb(
     centre, radius = (start[0], start[1]), start[2]
     fit = None
     for reach in (16.0, 8.0, 8.0):
-        points = edge_points(image, centre, radius, rays=settings.rays, reach_px=reach)
+        points = edge_points(image, centre, radius, rays=settings.rays, reach_px=reach)[:, :2]
         if len(points) < 12:
             return None
-        fit = fit_circle(points[:, :2])
+        ellipse = settings.shape == "ellipse" and len(points) > MIN_ELLIPSE * settings.rays
+        fit = fit_circle(points, ellipse=ellipse, in_order=True)
         centre, radius = fit.centre, fit.radius
-    return as_circle(points[:, :2], fit)
+    edge, edge_sigma = common_edge(image, points, fit, rays=settings.rays) or (None, 0.0)
+    circle = as_circle(points, fit, edge=edge, arc_deg=360 * len(points) / settings.rays)
+    y, x, sigma = circle.sigma
+    return replace(circle, sigma=(y, x, float(np.hypot(sigma, edge_sigma))))
 
 
 def find_circle(image: FloatImage) -> CircleFit | None:
@@ -212,13 +322,20 @@ def find_circle(image: FloatImage) -> CircleFit | None:
     return rough_limb(points, tolerance=3.0 * factor)
 
 
-def as_circle(points: NDArray[np.float64], fit: CircleFit) -> Circle:
-    """Return the record of a fit."""
+def as_circle(
+    points: NDArray[np.float64], fit: CircleFit, *, edge: Edge | None = None, arc_deg: float = np.nan
+) -> Circle:
+    """Return the record of a fit, its radius taken out to where the sharp edge is (see `Edge.steepest_px`)."""
+    beyond = 0.0 if edge is None else float(np.clip(edge.steepest_px, -MAX_BEYOND_PX, MAX_BEYOND_PX))
     return Circle(
         centre_yx=fit.centre,
-        radius_px=fit.radius,
+        radius_px=fit.radius + beyond,
         rms_px=fit.rms,
         points=int(fit.used.sum()),
         sigma=fit.sigma,
         flattening=flattening(points, fit),
+        blur_px=np.nan if edge is None else edge.blur_px,
+        edge_px=beyond,
+        arc_deg=arc_deg,
+        oval=fit.oval,
     )

@@ -129,7 +129,10 @@ class Circle:
     """A fitted limb: centre (y, x) and radius in px, with what the fit left.
 
     ``sigma`` holds the standard errors of centre y, centre x and radius; ``points`` the number used; ``flattening``
-    is 1 - minor/major of an ellipse through the same points.
+    is 1 - minor/major of an ellipse through the same points. ``blur_px`` is the Gaussian that the edge shows,
+    ``edge_px`` how far out of the points, which blur draws inwards, the radius was taken. ``arc_deg`` is how much of
+    the limb was seen. ``oval`` is not 0 where an ellipse was asked for: what it adds to the radius at the angle t from
+    +x to +y is ``oval[0] cos 2t + oval[1] sin 2t``, px.
     """
 
     centre_yx: tuple[float, float]
@@ -138,6 +141,10 @@ class Circle:
     points: int
     sigma: tuple[float, float, float] = (np.nan, np.nan, np.nan)
     flattening: float = 0.0
+    blur_px: float = np.nan
+    edge_px: float = 0.0
+    arc_deg: float = np.nan
+    oval: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -200,6 +207,7 @@ class Disk:
 
     ``to_disk[k]`` is the 2x3 matrix from sensor (y, x) of tile k to (y, x) here (NaN for tiles left out);
     ``header`` are FITS cards (keyword -> value or (value, comment)); ``profile`` has columns r/R and quiet level.
+    ``arcsec_per_px_sigma`` is the scale's standard error; None where not known.
     """
 
     natural: FloatImage
@@ -212,3 +220,4 @@ class Disk:
     profile: NDArray[np.float64]
     arcsec_per_px: float | None
     warnings: tuple[str, ...] = ()
+    arcsec_per_px_sigma: float | None = None

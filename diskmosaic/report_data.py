@@ -67,7 +67,7 @@ def read_disk_view(out: Path, assembly: Mapping[str, Any]) -> DiskView:
             dy, dx = points[:, 0] - limb.centre_yx[0], points[:, 1] - limb.centre_yx[1]
             # position angles run from north through east, which lies at -x; without north: from +x to +y
             angle = np.arctan2(-dx, dy) if north_up else np.arctan2(dy, dx)
-            residuals = np.column_stack([np.rad2deg(angle) % 360, np.hypot(dy, dx) - limb.radius_px])
+            residuals = np.column_stack([np.rad2deg(angle) % 360, np.hypot(dy, dx) - (limb.radius_px - limb.edge_px)])
             residuals = residuals[np.argsort(residuals[:, 0], kind="stable")]
             y, x = ((c - (factor - 1) / 2) / factor for c in limb.centre_yx)
             limb = Circle((y, x), limb.radius_px / factor, limb.rms_px, limb.points)
@@ -87,7 +87,8 @@ def _circle(limb: Mapping[str, Any] | None) -> Circle | None:
     if not limb or limb.get("radius_px") is None:
         return None
     y, x = limb["centre_yx"]
-    return Circle((y, x), limb["radius_px"], limb.get("rms_px") or np.nan, limb.get("points") or 0)
+    rms, points, edge = limb.get("rms_px") or np.nan, limb.get("points") or 0, limb.get("edge_px") or 0.0
+    return Circle((y, x), limb["radius_px"], rms, points, edge_px=edge)
 
 
 def block_mean(image: NDArray[np.floating], factor: int) -> NDArray[np.float32]:

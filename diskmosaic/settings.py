@@ -61,6 +61,25 @@ class LimbSettings(StageSettings):
     """How the limb is measured."""
 
     rays: int = Field(1440, ge=36, description="rays along which the edge is looked for")
+    shape: Literal["circle", "ellipse"] = Field(
+        "circle", description="what is laid through the limb: a circle, or an ellipse (a low Sun)"
+    )
+    height_arcsec: float = Field(
+        0.0, ge=-5, le=20, description="how far the limb stands above the photosphere in this light; white light: 0"
+    )
+    height_sigma_arcsec: float = Field(0.4, ge=0, le=20, description="its standard error")
+
+
+class DiskSettings(StageSettings):
+    """How the disk is made uniform."""
+
+    curve: Literal["measured", "law"] = Field(
+        "measured",
+        description="centre-to-limb curve: as measured, or the published law of the continuum (white light only)",
+    )
+    even_order: int = Field(
+        0, ge=0, le=6, description="order of the azimuthal unevenness taken out of the uniform disk; 0: none"
+    )
 
 
 class PictureSettings(StageSettings):
@@ -77,4 +96,5 @@ class Settings(StageSettings):
     placement: PlacementSettings = PlacementSettings()
     levels: LevelSettings = LevelSettings()
     limb: LimbSettings = LimbSettings()
+    disk: DiskSettings = DiskSettings()
     pictures: PictureSettings = PictureSettings()

@@ -1,18 +1,20 @@
 """The finished disk: north up, flat from centre to limb, and a map that solar libraries read."""
 
 import warnings
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from astropy.io import fits
 from diskmosaic.blend import blend_tiles
-from diskmosaic.disk import finish_disk, flatten, mean_time, orientation, plan_layout
+from diskmosaic.disk import finish_disk, flatten, law_departure, mean_time, orientation, plan_layout, undetermined
 from diskmosaic.files.products import write_disk
 from diskmosaic.levels import solve_levels
 from diskmosaic.limb import fit_limb
 from diskmosaic.records import Circle
 from diskmosaic.session import Observation
-from diskmosaic.settings import LevelSettings, LimbSettings
+from diskmosaic.settings import DiskSettings, LevelSettings, LimbSettings
 from diskmosaic.sun import ephemeris, limb_darkening
 from diskmosaic.synthetic import invented_sun
 
@@ -109,7 +111,7 @@ def sun():
     return invented_sun(240, np.random.default_rng(12))
 
 
-def finished(sun, observation, *, times=TIME):
+def finished(sun, observation, *, times=TIME, limb_settings=None):
     """Tiles cut from the invented Sun (north at smaller y, west at larger x), blended and finished."""
     places = np.rint(grid_places(sun.image.shape, SHAPE, (4, 3), np.random.default_rng(2)))
     tiles = [as_tile(8000 * cut(sun.image, place, SHAPE), f"sun_{k}", time=times) for k, place in enumerate(places)]
@@ -119,7 +121,8 @@ def finished(sun, observation, *, times=TIME):
     levels = solve_levels(tiles, placed(places), LevelSettings(surface_order=0))
     mosaic = blend_tiles(tiles, placement, levels, layout)
     found = fit_limb(mosaic.image, LimbSettings(rays=720), start=layout.circle(limb))
-    return finish_disk(mosaic, layout, placement, found, tiles, observation), placement, levels, layout
+    disk = finish_disk(mosaic, layout, placement, found, tiles, observation, limb_settings)
+    return disk, placement, levels, layout
 
 
 @pytest.mark.parametrize("north", [0.0, 180.0])
@@ -212,3 +215,96 @@ def test_mean_time_of_tiles():
     tiles = [as_tile(image, time=t) for t in ("2024-06-04T09:30:00.000", None, "2024-06-04T09:31:00.500")]
     assert mean_time(tiles) == "2024-06-04T09:30:30.250"
     assert mean_time([as_tile(image)]) is None
+
+
+# --- sky, laws, unevenness, heights, parts
+
+
+def white_disk(*, tilt=0.0, sky=0.03):
+    """A white-light disk with stray light that fades outwards, a prominence, and plage; its masks."""
+    centre, radius, shape = (231.4, 252.7), 210.0, (520, 560)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    y, x = y - centre[0], x - centre[1]
+    r = np.hypot(y, x) / radius
+    light = np.where(r < 1, limb_darkening(np.sqrt(np.clip(1 - r * r, 0, 1)), 559.95), 0)
+    plage = np.hypot(y + 80, x - 70) < 22
+    light = light * (1 + 0.2 * plage) * (1 + tilt * x / radius) + sky * np.exp(-np.maximum(r - 1, 0) / 0.1)
+    prominence = (r > 1.02) & (r < 1.1) & (np.abs(np.arctan2(y, x) - 0.5) < 0.1)
+    light = cv2.GaussianBlur((light + 0.06 * prominence).astype(np.float32), (0, 0), 1.2)
+    limb = Circle(centre, radius, 0.1, 1000, blur_px=1.2)
+    return 900 * light, r, plage, prominence & (r > 1.035) & (r < 1.085), limb
+
+
+def test_stray_light_is_taken_off_the_sky_and_prominences_keep_theirs():
+    light, r, _, prominence, limb = white_disk()
+    uniform = flatten(light, limb)[0]
+    level = 900 * limb_darkening(np.sqrt(1 - 0.985**2), 559.95)
+    around = cv2.dilate(prominence.astype(np.uint8), np.ones((25, 25))) > 0
+    # in units of the curve near its end; the glow itself is 8 % of it at the limb
+    assert np.abs(uniform[(r > 1.03) & (r < 1.1) & ~around]).max() < 0.006
+    assert np.median(uniform[prominence]) == pytest.approx(0.06 * 900 / level, rel=0.12)
+    # no bright or dark rim: rings of 0.002 radii to 3 px inside, then a fall without a rise
+    rings = [np.median(uniform[np.abs(r - at) < 0.002]) for at in np.arange(0.9, 1.03, 0.003)]
+    assert np.abs(np.array(rings[:28]) - 1).max() < 0.01
+    assert (np.diff(rings[28:]) < 2e-3).all()
+
+
+def test_unevenness_around_the_disk_is_taken_out_on_wish_and_structure_kept():
+    light, r, plage, _, limb = white_disk(tilt=0.04)
+    inner = (r < 0.95) & ~plage
+    plain = flatten(light, limb)[0]
+    even = flatten(light, limb, settings=DiskSettings(even_order=3))[0]
+    assert plain[inner].std() > 0.01  # 4 % of tilt over the disk: 4 % / 2 rms
+    assert even[inner].std() < 0.003
+    assert np.median(even[plage]) == pytest.approx(1.2, abs=0.01)
+
+
+def test_a_published_law_in_white_light():
+    light, r, _, _, limb = white_disk()
+    law, profile, trouble = flatten(light, limb, settings=DiskSettings(curve="law"), wavelength_nm=559.95)
+    assert trouble == []
+    # 3 % of stray light on the disk lifts the limb: that is the difference a law shows
+    assert law_departure(profile, 559.95) < 0.02
+    assert np.median(law[r < 0.5]) == pytest.approx(1, abs=0.01)
+    assert np.median(law[(r > 0.9) & (r < 0.95)]) == pytest.approx(1.03, abs=0.03)
+    # the same disk called deep blue is no such law's: Neckel & Labs 1994 have 0.31 at mu 0.2, here 0.49
+    _, _, doubt = flatten(light, limb, settings=DiskSettings(curve="law"), wavelength_nm=391)
+    assert any("parts from the published law" in text for text in doubt)
+    _, _, lacking = flatten(light, limb, settings=DiskSettings(curve="law"))
+    assert any("wavelength_nm" in text for text in lacking)
+
+
+def test_the_limbs_height_makes_the_scale(sun):
+    flat, *_ = finished(sun, Observation(north_deg=0.0, mirrored=False))
+    high, *_ = finished(sun, Observation(north_deg=0.0, mirrored=False), limb_settings=LimbSettings(height_arcsec=4))
+    seen = ephemeris(TIME).radius_arcsec
+    assert high.arcsec_per_px / flat.arcsec_per_px == pytest.approx(1 + 4 / seen, rel=1e-9)
+    # 0.4 arcsec of convention: 0.04 % (959.63 against 959.23 arcsec at 1 au, almanacs and IAU 2015)
+    assert flat.arcsec_per_px_sigma / flat.arcsec_per_px == pytest.approx(0.4 / seen, rel=0.2)
+    line, *_ = finished(sun, Observation(north_deg=0.0, mirrored=False, wavelength_nm=656.28))
+    assert any("limb.height_arcsec" in text for text in line.warnings)
+
+
+def test_what_a_part_of_the_disk_does_not_tell_is_said():
+    light, _, _, _, limb = white_disk()
+    strip = light.copy()
+    strip[:, :380] = np.nan
+    part = replace(limb, arc_deg=70.0, sigma=(0.5, 1.0, 1.5))
+    uniform, profile, _ = flatten(strip, part)
+    told = undetermined(part, profile)
+    assert any("70 degrees" in text and "1.5 px" in text for text in told)
+    assert any("within 0.6" in text for text in told)
+    known = np.isfinite(strip)
+    assert np.isfinite(uniform[known]).all()
+    assert np.isnan(uniform[~known]).all()
+
+
+def test_an_ellipses_uniform_disk_has_no_bright_and_dark_rims():
+    y, x = np.mgrid[:520, :560]
+    r = np.hypot((y - 250.3) / 0.99, x - 270.8) / 220
+    light = np.where(r < 1, limb_darkening(np.sqrt(np.clip(1 - r * r, 0, 1)), 559.95), 0).astype(np.float32)
+    light = 900 * cv2.GaussianBlur(light, (0, 0), 1.0)
+    rim = (r > 0.95) & (r < 0.975)
+    limbs = (fit_limb(light, LimbSettings(shape=shape)) for shape in ("circle", "ellipse"))
+    round_one, oval_one = (flatten(light, limb)[0] for limb in limbs)
+    assert oval_one[rim].std() < 0.3 * round_one[rim].std()

@@ -13,13 +13,17 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class CircleFit:
-    """A circle (y, x, radius) with residuals, weights and standard errors (y, x, radius)."""
+    """A circle (y, x, radius) with residuals, weights and standard errors (y, x, radius).
+
+    ``oval`` holds what an ellipse adds to the radius, px: ``oval[0] cos 2t + oval[1] sin 2t``, t from +x to +y.
+    """
 
     centre: tuple[float, float]
     radius: float
     residuals: NDArray[np.float64]
     weights: NDArray[np.float64]
     sigma: tuple[float, float, float]
+    oval: tuple[float, float] = (0.0, 0.0)
 
     @property
     def used(self) -> NDArray[np.bool_]:
@@ -74,6 +78,8 @@ def fit_circle(
     start: tuple[float, float, float] | None = None,
     weights: NDArray[np.float64] | None = None,
     robust: bool = True,
+    ellipse: bool = False,
+    in_order: bool = False,
     rounds: int = 60,
 ) -> CircleFit:
     """Fit a circle by least squares of the radial distances (geometric fit), down-weighting outliers.
@@ -88,41 +94,81 @@ def fit_circle(
     robust : bool
         Tukey's biweight at 4.685 robust deviations (Beaton & Tukey 1974): spicules, prominences and spots at the limb
         do not pull.
+    ellipse : bool
+        Fit an ellipse of small flattening instead (`flattening` has its form); ``radius`` is its mean one.
+    in_order : bool
+        The points follow the arc: the standard errors then allow for neighbours that err together.
 
     Returns
     -------
     CircleFit
+
+    Notes
+    -----
+    The standard errors are those of an M-estimator (Huber 1981, *Robust Statistics*, section 7.6).
     """
     prior = np.ones(len(points)) if weights is None else np.asarray(weights, float)
-    current = np.array(taubin_circle(points) if start is None else start, float)
-    weight = prior
+    current = np.zeros(5 if ellipse else 3)
+    current[:3] = taubin_circle(points) if start is None else start
+    weight, slope = prior, prior
     for _ in range(rounds):
-        offset = points - current[:2]
-        distance = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-12)
-        residual = distance - current[2]
+        residual, jacobian = _radial(points, current)
         if robust:
             spread = max(1.4826 * np.median(np.abs(residual - np.median(residual))), 1e-9)
-            ratio = residual / (4.685 * spread)
-            weight = prior * np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0)
-        jacobian = np.column_stack([offset / distance[:, None], np.ones(len(points))])
+            square = (residual / (4.685 * spread)) ** 2
+            weight = prior * np.where(square < 1, (1 - square) ** 2, 0)
+            slope = prior * np.where(square < 1, (1 - square) * (1 - 5 * square), 0)
         normal = jacobian.T @ (weight[:, None] * jacobian)
         step = np.linalg.lstsq(normal, jacobian.T @ (weight * residual), rcond=None)[0]
         current = current + step
         if np.abs(step).max() < 1e-8 * max(current[2], 1):
             break
-    offset = points - current[:2]
-    residual = np.hypot(offset[:, 0], offset[:, 1]) - current[2]
-    used = weight > 0
-    variance = np.sum(weight * residual**2) / max(np.sum(weight) * (1 - 3 / max(used.sum(), 4)), 1e-12)
-    covariance = np.linalg.pinv(normal) * variance
-    sigma = np.sqrt(np.maximum(np.diag(covariance), 0))
+    residual, jacobian = _radial(points, current)
+    pull = weight * residual
+    bread = np.linalg.pinv(jacobian.T @ (slope[:, None] * jacobian))
+    meat = jacobian.T @ (np.square(pull)[:, None] * jacobian)
+    used = int(np.sum(weight > 0))
+    meat *= max(used, 1) / max(used - len(current), 1) * (togetherness(pull) if in_order else 1.0)
+    sigma = np.sqrt(np.maximum(np.diag(bread @ meat @ bread), 0))
+    y, x, radius, *oval = (float(value) for value in current)
     return CircleFit(
-        (float(current[0]), float(current[1])),
-        float(current[2]),
+        (y, x),
+        radius,
         residual,
         weight,
         (float(sigma[0]), float(sigma[1]), float(sigma[2])),
+        (oval[0], oval[1]) if ellipse else (0.0, 0.0),
     )
+
+
+def _radial(points: NDArray[np.float64], unknown: NDArray[np.float64]):
+    """Radial residuals from a circle (3 unknowns) or ellipse (5), and their negative derivatives."""
+    offset = points - unknown[:2]
+    distance = np.maximum(np.hypot(offset[:, 0], offset[:, 1]), 1e-12)
+    unit = offset / distance[:, None]
+    columns = [unit, np.ones((len(points), 1))]
+    if len(unknown) == 5:
+        columns.append(np.column_stack([unit[:, 1] ** 2 - unit[:, 0] ** 2, 2 * unit[:, 0] * unit[:, 1]]))
+    jacobian = np.concatenate(columns, axis=1)
+    return distance - jacobian[:, 2:] @ unknown[2:], jacobian
+
+
+def togetherness(series: NDArray[np.float64]) -> float:
+    """Return by how much the variance of a mean grows because neighbours err together; at least 1.
+
+    One and twice the sum of the autocorrelations up to the first lag that is 5 times as long as their sum
+    so far (Sokal 1997, *Functional Integration*, 131), and never beyond a tenth of the series.
+    """
+    series = series - series.mean()
+    power = float(series @ series)
+    total = 1.0
+    if power <= 0:
+        return total
+    for lag in range(1, len(series) // 10 + 1):
+        total += 2 * float(series[lag:] @ series[:-lag]) / power
+        if lag >= 5 * total / 2:
+            break
+    return max(total, 1.0)
 
 
 def consensus_circle(
@@ -221,10 +267,18 @@ def flattening(points: NDArray[np.float64], fit: CircleFit) -> float:
 
     The first-order form of an ellipse of small flattening f is ``R (1 - f/2 + f/2 cos 2(t - t0))``.
     """
+    p, q = ellipse_of(points, fit)
+    return float(2 * np.hypot(p, q) / fit.radius)
+
+
+def ellipse_of(points: NDArray[np.float64], fit: CircleFit) -> tuple[float, float]:
+    """Return what the ellipse near a circle adds to the radius, px, as `CircleFit.oval` has it."""
+    if fit.oval != (0.0, 0.0):
+        return fit.oval
     use = fit.used
     offset = points[use] - fit.centre
     angle = np.arctan2(offset[:, 0], offset[:, 1])
     columns = np.column_stack([np.ones(use.sum()), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
     root = np.sqrt(fit.weights[use])
     answer = np.linalg.lstsq(columns * root[:, None], fit.residuals[use] * root, rcond=None)[0]
-    return float(2 * np.hypot(answer[3], answer[4]) / fit.radius)
+    return float(answer[3]), float(answer[4])

@@ -139,6 +139,10 @@ def assembly_document(
             "points": disk.limb.points,
             "flattening": disk.limb.flattening,
             "sigma_px": list(disk.limb.sigma),
+            "arc_deg": disk.limb.arc_deg,
+            "blur_px": disk.limb.blur_px,
+            "edge_px": disk.limb.edge_px,
+            "oval_px": list(disk.limb.oval),
         }
     document = {
         "tiles": entries,
@@ -147,6 +151,7 @@ def assembly_document(
         "limb": limb,
         "shape": list(disk.natural.shape),
         "arcsec_per_px": disk.arcsec_per_px,
+        "arcsec_per_px_sigma": disk.arcsec_per_px_sigma,
         "warnings": list(dict.fromkeys(warnings)),
     }
     return plain(document)

@@ -2,7 +2,14 @@
 
 import numpy as np
 import pytest
-from diskmosaic.arrays.circles import centre_of_radius, consensus_circle, fit_circle, flattening, taubin_circle
+from diskmosaic.arrays.circles import (
+    centre_of_radius,
+    consensus_circle,
+    fit_circle,
+    flattening,
+    taubin_circle,
+    togetherness,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.measure import CircleModel
@@ -198,3 +205,28 @@ def test_no_arc_no_centre():
     rng = np.random.default_rng(9)
     scattered = rng.uniform(0, 400, (11, 2))
     assert centre_of_radius(scattered, 800, np.array([1.0, 0.0]), rng, tolerance=1.0) is None
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.8])
+def test_how_much_neighbours_err_together(share):
+    rng = np.random.default_rng(10)
+    white = rng.standard_normal(20_000)
+    series = np.zeros_like(white)
+    for k in range(1, len(white)):
+        series[k] = share * series[k - 1] + white[k]
+    # first-order autoregression: 1 + 2 sum share^k = (1 + share) / (1 - share), Priestley 1981 (from memory)
+    assert togetherness(series) == pytest.approx((1 + share) / (1 - share), rel=0.12)
+    assert togetherness(np.zeros(50)) == 1.0
+
+
+def test_an_ellipse_on_wish():
+    rng = np.random.default_rng(12)
+    angle = np.linspace(0, 2 * np.pi, 800, endpoint=False)
+    points = np.column_stack([300 * 0.99 * np.sin(angle), 300 * np.cos(angle)]) + rng.normal(0, 0.05, (800, 2)) + 400
+    fit = fit_circle(points, ellipse=True)
+    # 0.05 px and 800 points: 0.0025 px each; the form is of first order in the flattening: wrong by 300 * 0.01^2
+    np.testing.assert_allclose(fit.centre, (400, 400), atol=0.015)
+    np.testing.assert_allclose(fit.oval, (1.5, 0), atol=0.03)
+    assert fit.radius == pytest.approx(298.5, abs=0.03)
+    assert flattening(points, fit) == pytest.approx(0.01, rel=0.03)
+    assert fit.rms < 0.07

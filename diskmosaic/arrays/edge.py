@@ -1,0 +1,96 @@
+"""The blurred edge of a limb-darkened disk: where it is steepest, and how far blur moves that place inwards.
+
+Offsets are px along a ray, outwards positive. Just inside the edge, at depth u, a disk of radius R shines as
+``a + b sqrt(1 - (1 - u/R)^2)``, with the last factor the cosine of the heliocentric angle; it ends in a step, and a
+Gaussian blurs it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize
+from scipy.special import ndtr
+
+STANDARD_BLUR_PX = 1.5  # Gaussian, FWHM 3.5 px: what good tiles show ...
+STANDARD_BLUR_RADII = 0.0015  # ... but no more than this (1.4 arcsec), so that small disks are not drawn in further
+REACH_PX = 6.0  # to both sides: further out stray light, further in bright rims and belts have their own slopes
+_DEPTH_STEP_PX = 0.05
+_BLURS_PX = (0.3, 6.0)
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A fitted edge: the disk's end at `shift_px`, blurred by a Gaussian of `blur_px`.
+
+    ``step`` and ``rise`` are the light at the very edge over the sky, and what a full cosine adds to it.
+    ``steepest_px`` is where the edge would be steepest were it blurred by `standard_blur` only.
+    """
+
+    shift_px: float
+    blur_px: float
+    step: float
+    rise: float
+    steepest_px: float
+
+
+def fit_edge(offsets: NDArray[np.float64], profile: NDArray[np.float64], radius: float) -> Edge | None:
+    """Fit the blurred edge to brightness along a ray, or to the mean over many.
+
+    Parameters
+    ----------
+    offsets, profile : (n,)
+        Place, px, and brightness, without NaN.
+    radius : float
+        Of the disk, px.
+
+    Returns
+    -------
+    Edge or None
+        None where the profile is no falling edge.
+    """
+    use = np.abs(offsets) <= REACH_PX
+    x, light = np.asarray(offsets, float)[use], np.asarray(profile, float)[use]
+
+    def columns(shift: float, blur: float) -> NDArray[np.float64]:
+        return np.column_stack([*_parts(x - shift, blur, radius), np.ones_like(x)])
+
+    def misfit(unknown: NDArray[np.float64]) -> NDArray[np.float64]:
+        design = columns(*unknown)
+        return design @ np.linalg.lstsq(design, light, rcond=None)[0] - light
+
+    reach = float(min(-x[0], x[-1])) / 2
+    found = optimize.least_squares(misfit, (0.0, 1.5), bounds=((-reach, _BLURS_PX[0]), (reach, _BLURS_PX[1])))
+    shift, blur = (float(value) for value in found.x)
+    step, rise, _ = (float(value) for value in np.linalg.lstsq(columns(shift, blur), light, rcond=None)[0])
+    if not found.success or step <= 0 or abs(shift) > 0.99 * reach:
+        return None
+    return Edge(shift, blur, step, rise, shift + steepest(step, rise, radius, standard_blur(radius)))
+
+
+def standard_blur(radius: float) -> float:
+    """Return the Gaussian, px, under which the steepest place of the edge counts as the limb."""
+    return min(STANDARD_BLUR_PX, STANDARD_BLUR_RADII * radius)
+
+
+def steepest(step: float, rise: float, radius: float, blur: float) -> float:
+    """Return where a blurred edge at 0 falls fastest, px: inwards (negative) where the disk darkens to its limb."""
+    x = np.linspace(-2 * blur, blur, 601)
+    first, second = _parts(x, blur, radius)
+    fall = -np.gradient(step * first + rise * second, x)
+    best = int(np.clip(np.argmax(fall), 5, len(x) - 6))
+    near = slice(best - 5, best + 6)
+    a, b, _ = np.polyfit(x[near], fall[near], 2)
+    return float(-b / (2 * a)) if a < 0 else float(x[best])
+
+
+def _parts(x: NDArray[np.float64], blur: float, radius: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A step down at 0 and the cosine that ends there, both blurred."""
+    depth = np.arange(0.5, (max(-float(x[0]), 0) + 5 * blur) / _DEPTH_STEP_PX) * _DEPTH_STEP_PX
+    # the cosine rises like a root: each cell's share of it is a step of its own
+    borders = np.append(depth - _DEPTH_STEP_PX / 2, depth[-1] + _DEPTH_STEP_PX / 2)
+    cosine = np.sqrt(np.clip(1 - (1 - borders / radius) ** 2, 0, 1))
+    rises = np.diff(cosine)
+    return ndtr(-x / blur), ndtr(-(x[:, None] + depth) / blur) @ rises

@@ -1,0 +1,43 @@
+"""The blurred edge of a limb-darkened disk, against plain numerical convolution."""
+
+import numpy as np
+import pytest
+from diskmosaic.arrays.edge import fit_edge, standard_blur, steepest
+from scipy import ndimage
+
+FINE = 0.01
+
+
+def convolved(step, rise, radius, blur):
+    """Offsets and light, convolved with scipy's Gaussian on a grid of 0.01 px."""
+    x = np.arange(-40, 40, FINE)
+    light = np.where(x < 0, step + rise * np.sqrt(np.clip(1 - (1 + np.minimum(x, 0) / radius) ** 2, 0, 1)), 0)
+    return x, ndimage.gaussian_filter1d(light, blur / FINE)
+
+
+@pytest.mark.parametrize("radius", [190.0, 811.0, 1623.0])
+@pytest.mark.parametrize("blur", [0.8, 1.5, 2.5])
+def test_blur_draws_the_steepest_place_inwards(radius, blur):
+    x, light = convolved(0.4, 0.6, radius, blur)
+    expected = x[np.argmax(-np.gradient(light))]
+    assert steepest(0.4, 0.6, radius, blur) == pytest.approx(expected, abs=2 * FINE)
+    assert expected < 0
+    assert steepest(1.0, 0.0, radius, blur) == pytest.approx(0, abs=1e-3)  # a plain step stays
+
+
+@pytest.mark.parametrize("shift", [-1.3, 0.0, 0.7])
+@pytest.mark.parametrize("blur", [0.7, 1.4, 2.4])
+def test_shift_and_blur_are_found_whatever_the_blur(shift, blur):
+    x, light = convolved(0.35, 0.65, 800.0, blur)
+    offsets = np.arange(-6, 6.01, 0.5)
+    edge = fit_edge(offsets, 3000 * np.interp(offsets - shift, x, light) + 20, 800.0)
+    # cells of 0.05 px stand for the root at the edge: a few thousandths
+    assert edge.shift_px == pytest.approx(shift, abs=0.01)
+    assert edge.blur_px == pytest.approx(blur, abs=0.02)
+    assert edge.steepest_px == pytest.approx(shift + steepest(0.35, 0.65, 800.0, standard_blur(800.0)), abs=0.01)
+
+
+def test_no_falling_edge_is_none():
+    offsets = np.arange(-6, 6.01, 0.5)
+    assert fit_edge(offsets, 100 - 80.0 * (offsets < 0), 800.0) is None
+    assert fit_edge(offsets, np.full(len(offsets), 5.0), 800.0) is None
