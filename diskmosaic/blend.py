@@ -25,10 +25,13 @@ class Layout:
     matrix: NDArray[np.float64]
     shape: tuple[int, int]
 
-    def tile_matrix(self, position: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the 2x3 matrix from a tile's pixels to the canvas."""
+    def tile_matrix(
+        self, position: NDArray[np.float64], turn: NDArray[np.float64] | None = None
+    ) -> NDArray[np.float64]:
+        """Return the 2x3 matrix from a tile's pixels to the canvas; `turn` is the tile's own (2, 2)."""
         linear = self.matrix[:, :2]
-        return np.column_stack([linear, linear @ position + self.matrix[:, 2]])
+        own = linear if turn is None else linear @ turn
+        return np.column_stack([own, linear @ position + self.matrix[:, 2]])
 
     def circle(self, limb: Circle) -> tuple[float, float, float]:
         """Return (y, x, radius) of a circle of the mosaic on the canvas."""
@@ -36,7 +39,12 @@ class Layout:
         return float(y), float(x), limb.radius_px
 
 
-def lay_out(positions: NDArray[np.float64], tile_shape: tuple[int, int], linear: NDArray[np.float64]) -> Layout:
+def lay_out(
+    positions: NDArray[np.float64],
+    tile_shape: tuple[int, int],
+    linear: NDArray[np.float64],
+    turns: NDArray[np.float64] | None = None,
+) -> Layout:
     """Return the smallest canvas that holds all placed tiles, turned (or mirrored) by `linear`.
 
     Parameters
@@ -46,10 +54,14 @@ def lay_out(positions: NDArray[np.float64], tile_shape: tuple[int, int], linear:
     tile_shape : (h, w)
     linear : (2, 2)
         Orthogonal matrix on (y, x).
+    turns : (n, 2, 2), optional
+        The tiles' own matrices.
     """
     corners = np.array([(y, x) for y in (0, tile_shape[0] - 1) for x in (0, tile_shape[1] - 1)], float)
-    placed = positions[np.isfinite(positions[:, 0])]
-    all_corners = (placed[:, None] + corners[None]).reshape(-1, 2) @ linear.T
+    placed = np.isfinite(positions[:, 0])
+    turns = np.broadcast_to(np.eye(2), (len(positions), 2, 2)) if turns is None else turns
+    on_mosaic = positions[placed][:, None] + np.einsum("nij,cj->nci", turns[placed], corners)
+    all_corners = on_mosaic.reshape(-1, 2) @ linear.T
     low, high = np.floor(all_corners.min(axis=0)), np.ceil(all_corners.max(axis=0))
     shape = (int(high[0] - low[0]) + 1, int(high[1] - low[1]) + 1)
     return Layout(np.column_stack([linear, -low]), shape)
@@ -84,7 +96,7 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
         coefficients = spline_coefficients(_filled(corrected, seen))
         share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
         frames = np.where(seen, tile.weight, 1).astype(np.float32)
-        matrix = layout.tile_matrix(placement.positions[k])
+        matrix = layout.tile_matrix(placement.positions[k], placement.turn(k))
         for window, rows, columns in _bands(matrix, tile.image.shape, layout.shape):
             rows, columns = _turned(rows, columns, window, k, placement, layout)
             own = _linear(share, rows, columns)
@@ -148,8 +160,11 @@ def _turned(rows, columns, window, k: int, placement: Placement, layout: Layout)
     drift, times, limb = np.array(placement.drift_yx), placement.times, placement.limb
     if times is None or limb is None or not drift.any():
         return rows, columns
-    y, x = rows + placement.positions[k][0], columns + placement.positions[k][1]
+    turn = placement.turn(k)
+    y = turn[0, 0] * rows + turn[0, 1] * columns + placement.positions[k][0]
+    x = turn[1, 0] * rows + turn[1, 1] * columns + placement.positions[k][1]
     depth = depth_factor(y, x, limb.centre_yx, limb.radius_px) * times[k]
+    drift = np.linalg.solve(turn, drift)
     return rows + depth * drift[0], columns + depth * drift[1]
 
 

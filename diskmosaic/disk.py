@@ -44,7 +44,7 @@ def orientation(observation: Observation) -> NDArray[np.float64]:
 
 def plan_layout(placement: Placement, tile_shape: tuple[int, int], observation: Observation) -> Layout:
     """Return the canvas of the finished disk."""
-    return lay_out(placement.positions, tile_shape, orientation(observation))
+    return lay_out(placement.positions, tile_shape, orientation(observation), placement.turns)
 
 
 def finish_disk(
@@ -81,7 +81,7 @@ def finish_disk(
     warnings: list[str] = []
     to_disk = np.full((len(tiles), 2, 3), np.nan)
     for k in np.flatnonzero(np.isfinite(placement.positions[:, 0])):
-        to_disk[k] = layout.tile_matrix(placement.positions[k])
+        to_disk[k] = layout.tile_matrix(placement.positions[k], placement.turn(k))
     uniform, profile = mosaic.image, np.zeros((0, 2))
     if limb is None:
         warnings.append(

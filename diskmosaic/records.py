@@ -149,7 +149,11 @@ class Circle:
 
 @dataclass(frozen=True)
 class Pair:
-    """A measured pair: tile `b` lies at `shift_yx` from tile `a` (origin of b in a's frame)."""
+    """A measured pair: tile `b` lies at `shift_yx` from tile `a` (origin of b in a's frame).
+
+    Both frames are the tiles' own, brought upright by their turns. ``turn_rad`` and ``stretch`` say how b is turned
+    (+x towards +y) and magnified against a beyond that; NaN where not measured.
+    """
 
     a: int
     b: int
@@ -160,15 +164,80 @@ class Pair:
     sigma_px: float
     residual_px: float = np.nan
     used: bool = True
+    turn_rad: float = np.nan
+    turn_sigma: float = np.nan
+    stretch: float = np.nan
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """What is known of a tile's place besides pairs and limb: from the mount, a grid, or a person.
+
+    Attributes
+    ----------
+    tile : int
+    centre_yx : (float, float)
+        Where the sensor's centre lies, px of the mosaic's scale.
+    sigma_px : float
+        Standard error of each coordinate.
+    origin : {'free', 'limb'}
+        What `centre_yx` counts from: one unknown point common to all anchors of this kind, or the disk's centre.
+    firm : bool
+        True: held whatever the pairs say (a pin). False: an outlier among its like loses its say.
+    """
+
+    tile: int
+    centre_yx: tuple[float, float]
+    sigma_px: float
+    origin: str = "free"
+    firm: bool = False
+
+
+@dataclass(frozen=True)
+class Given:
+    """What is known before tiles are placed.
+
+    Attributes
+    ----------
+    anchors : tuple of Anchor
+    forbidden : frozenset of (int, int)
+        Pairs of tiles, in either order, that must not be compared.
+    turns : float (n, 2, 2) or None
+        Matrix on (y, x) of every tile that brings it upright (turned, mirrored, stretched); None: the identity.
+    """
+
+    anchors: tuple[Anchor, ...] = ()
+    forbidden: frozenset[tuple[int, int]] = frozenset()
+    turns: NDArray[np.float64] | None = None
+
+    def forbids(self, a: int, b: int) -> bool:
+        """Whether tiles a and b must not be compared."""
+        return (a, b) in self.forbidden or (b, a) in self.forbidden
 
 
 @dataclass(frozen=True)
 class Placement:
-    """Where the tiles lie on the mosaic.
+    """Where the tiles lie on the mosaic: ``mosaic = turns[k] @ (y, x) + positions[k]``.
 
-    ``positions[k]`` is the mosaic (y, x) of tile k's pixel (0, 0); NaN for tiles left out. ``drift_yx`` is the motion
-    of the disk centre's surface in px/s on the mosaic (the velocity falls with depth towards the limb); ``times`` are
-    seconds from the reference time.
+    Attributes
+    ----------
+    positions : float (n, 2)
+        Mosaic (y, x) of each tile's pixel (0, 0); NaN for tiles left out.
+    pairs : tuple of Pair
+    left_out : dict
+        Tile -> (reason, best score).
+    limb : Circle or None
+    drift_yx : (float, float)
+        Motion of the disk centre's surface in px/s on the mosaic; the velocity falls with depth towards the limb.
+    times : float (n,) or None
+        Seconds from the reference time.
+    warnings : tuple of str
+    turns : float (n, 2, 2) or None
+        Each tile's own rotation, mirror and scale, on (y, x); None: none has any.
+    sigma : float (n, 2) or None
+        Standard errors of where the sensors' centres lie against the mean of all; None: not known.
+    loops : tuple of (a, b, c, px)
+        Loops of three pairs that were used, and by how much each fails to close.
     """
 
     positions: NDArray[np.float64]
@@ -178,6 +247,22 @@ class Placement:
     drift_yx: tuple[float, float] = (0.0, 0.0)
     times: NDArray[np.float64] | None = None
     warnings: tuple[str, ...] = ()
+    turns: NDArray[np.float64] | None = None
+    sigma: NDArray[np.float64] | None = None
+    loops: tuple[tuple[int, int, int, float], ...] = ()
+
+    def turn(self, k: int) -> NDArray[np.float64]:
+        """Return the 2x2 matrix on (y, x) from tile k's pixels to the mosaic."""
+        return np.eye(2) if self.turns is None else self.turns[k]
+
+    def to_mosaic(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return mosaic (..., 2) of points (..., 2) on tile k."""
+        return points @ self.turn(k).T + self.positions[k]
+
+    def between(self, a: int, b: int) -> NDArray[np.float64]:
+        """Return the 2x3 matrix from tile b's (y, x) to tile a's."""
+        back = np.linalg.inv(self.turn(a))
+        return np.column_stack([back @ self.turn(b), back @ (self.positions[b] - self.positions[a])])
 
 
 @dataclass(frozen=True)

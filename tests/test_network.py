@@ -1,9 +1,11 @@
 """The network of tiles on pair shifts that are known, false, or moved by the Sun's turning."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from diskmosaic.network import components, positions_from_pairs, solve
-from diskmosaic.records import Circle, Pair
+from diskmosaic.records import Anchor, Circle, Pair
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -228,3 +230,96 @@ def test_a_lone_tile_and_its_limb():
     np.testing.assert_allclose(solution.positions[0], 0, atol=1e-6)
     # one arc of 50 degrees with 0.2 px of scatter
     np.testing.assert_allclose(solution.circle.centre_yx, CENTRE - places[0], atol=1.5)
+
+
+def test_limb_points_of_a_tile_that_is_not_tied_are_left_aside():
+    rng = np.random.default_rng(6)
+    places = grid(rng, 3, 3)
+    corner = int(np.argmin(places.sum(axis=1)))
+    pairs = [p for p in make_pairs(rng, places) if corner not in (p.a, p.b)]
+    start = positions_from_pairs(9, pairs)
+    points = limb_points(rng, places)
+    assert corner in points
+    circle = rough_circle(np.nanmedian(places - start, axis=0))
+    with_it = solve(start, pairs, circle, points, None)
+    del points[corner]
+    without = solve(start, pairs, circle, points, None)
+    np.testing.assert_array_equal(with_it.positions, without.positions)
+
+
+def test_anchors_place_what_nothing_else_does():
+    # two groups without a common pair; a mount that is right to 8 px and counts from a point of its own
+    rng = np.random.default_rng(12)
+    places = grid(rng, 4, 4)
+    upper = places[:, 0] < np.median(places[:, 0])
+    pairs = [p for p in make_pairs(rng, places) if upper[p.a] == upper[p.b]]
+    mount = places + SIZE / 2 - [400.0, 700.0] + 8 * rng.standard_normal(places.shape)
+    mount[3] += 300.0  # it slipped once
+    anchors = [Anchor(k, tuple(at), 8.0) for k, at in enumerate(mount)]
+    start = places + 20 * rng.standard_normal(places.shape)
+    solution = solve(start, pairs, None, {}, None, anchors=anchors, half=SIZE / 2)
+    # within a group the pairs rule; the groups lie by 7 or 8 readings each: 8 px / sqrt(7) * sqrt(2)
+    assert error(solution.positions[upper], places[upper]) < 0.06
+    assert error(solution.positions[~upper], places[~upper]) < 0.06
+    off = solution.positions - places
+    assert np.hypot(*(off[upper].mean(axis=0) - off[~upper].mean(axis=0))) < 13
+    assert np.nanmax(solution.sigma) > 1
+
+
+def test_a_pin_is_held_against_the_pairs():
+    rng = np.random.default_rng(13)
+    places = grid(rng, 3, 3)
+    pinned = [Anchor(k, tuple(places[k] + SIZE / 2 + (5.0 if k == 8 else 0.0)), 1e-3, firm=True) for k in (0, 8)]
+    start = places + rng.standard_normal(places.shape)
+    found = solve(start, make_pairs(rng, places), None, {}, None, anchors=pinned, half=SIZE / 2).positions
+    np.testing.assert_allclose(found[8] - found[0], places[8] - places[0] + 5.0, atol=0.01)
+
+
+def test_anchors_from_the_disk_centre():
+    rng = np.random.default_rng(14)
+    places = grid(rng, 4, 4)
+    inner = int(np.argmin(np.hypot(*(places + SIZE / 2 - CENTRE).T)))
+    pairs = [p for p in make_pairs(rng, places) if inner not in (p.a, p.b)]
+    anchor = Anchor(inner, tuple(places[inner] + SIZE / 2 - CENTRE), 0.5, origin="limb")
+    start = places + rng.standard_normal(places.shape)
+    solution = solve(
+        start, pairs, rough_circle((0, 0)), limb_points(rng, places), None, anchors=[anchor], half=SIZE / 2
+    )
+    off = solution.positions - places
+    assert np.hypot(*(off[inner] - np.delete(off, inner, 0).mean(axis=0))) < 0.1
+    assert solution.sigma[inner].max() == pytest.approx(0.5, rel=0.2)
+
+
+@pytest.mark.parametrize("limb", [True, False])
+def test_turned_and_magnified_tiles(limb):
+    # a field that turns by 0.2 degrees: measured turns of pairs are worth 0.01 degrees, shifts know more
+    rng = np.random.default_rng(15)
+    places = grid(rng)
+    half = SIZE / 2
+    angle, stretch = np.linspace(-2e-3, 2e-3, 20), np.where(np.arange(20) < 8, 6e-4, -4e-4)
+    model = (np.linspace(-1, 1, 20)[:, None], (np.arange(20) < 8)[:, None] - 0.4)
+    sideways = np.array([[0.0, 1.0], [-1.0, 0.0]])
+    pairs = []
+    for p in make_pairs(rng, places, noise=0.0):
+        on_a, on_b = np.array(p.centre_yx) - half, np.array(p.centre_yx) - p.shift_yx - half
+        moved = [stretch[k] * at + angle[k] * sideways @ at for k, at in ((p.a, on_a), (p.b, on_b))]
+        shift = np.array(p.shift_yx) + moved[1] - moved[0] + 0.03 * rng.standard_normal(2)
+        turn, scale = angle[p.b] - angle[p.a], stretch[p.b] - stretch[p.a]
+        errors = 2e-4 * rng.standard_normal(2)
+        pairs.append(
+            replace(p, shift_yx=tuple(shift), turn_rad=turn + errors[0], stretch=scale + errors[1], turn_sigma=2e-4)
+        )
+    points = {}
+    for k, at in limb_points(rng, places).items() if limb else ():
+        points[k] = at - (at - half) @ (angle[k] * sideways + stretch[k] * np.eye(2)).T
+    start = places + rng.standard_normal(places.shape)
+    circle = rough_circle((0, 0)) if limb else None
+    plain = solve(start, pairs, circle, points, None, half=half)
+    solution = solve(start, pairs, circle, points, None, half=half, angle_model=model[0], stretch_model=model[1])
+    assert error(solution.positions, places) < 0.04
+    assert error(plain.positions, places) > 3 * error(solution.positions, places)
+    # each of 71 pairs tells the turn to 1.4e-4, one parameter: 2e-5 of the whole course
+    np.testing.assert_allclose(solution.angles, angle, atol=8e-5)
+    np.testing.assert_allclose(solution.stretches, stretch, atol=8e-5)
+    free = solve(start, pairs, circle, points, None, half=half, angle_model=np.eye(20), stretch_model=np.eye(20))
+    assert np.std(free.angles - free.angles.mean() - angle) < 1.5e-4
