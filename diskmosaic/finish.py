@@ -159,7 +159,7 @@ def _export(job: Job) -> list[Path]:
     tiles = read_assembly(job.out / ASSEMBLY)["tiles"]
     matrices = np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3)
     disk = read_disk(job.out / DISK, matrices)
-    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures, job.recipes)
+    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures, job.recipes, jobs=job.jobs)
 
 
 def _report(job: Job, settings_text: str) -> list[Path]:

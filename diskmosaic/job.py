@@ -15,7 +15,7 @@ from diskmosaic.errors import OutputError
 from diskmosaic.files.atomic import cannot_write, sweep, write_json
 from diskmosaic.finding import open_session_file
 from diskmosaic.found import Found, Survey
-from diskmosaic.pictures.recipe import Recipe, default_recipes
+from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.progress import Progress, silent
 from diskmosaic.session import Observation, SessionDocument, observation_of, read_session
 from diskmosaic.settings import Settings
@@ -112,8 +112,8 @@ class Job:
 
     @property
     def recipes(self) -> Mapping[str, Recipe]:
-        """The pictures to make: those of ``session.toml``, else the usual ones."""
-        return self.document.recipes or default_recipes()
+        """The pictures that ``session.toml`` asks for; empty: the usual ones."""
+        return self.document.recipes
 
     @property
     def observation(self) -> Observation:

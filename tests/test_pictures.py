@@ -1,20 +1,25 @@
 """Pictures: what is where, in which files, in which bytes."""
 
+import json
+from dataclasses import replace
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
 from diskmosaic.errors import OutputError
 from diskmosaic.files.icc import gray_profile, srgb_profile
 from diskmosaic.pictures.export import describe, export_pictures
-from diskmosaic.pictures.make import make_picture
-from diskmosaic.pictures.recipe import default_recipes
+from diskmosaic.pictures.make import Maker
+from diskmosaic.pictures.recipe import DiskStep, NegativeStep, ProminencesStep, Recipe, ToneStep, default_recipes
 from diskmosaic.pictures.stretch import CANVAS_RADII, render
 from diskmosaic.records import Circle, Disk
+from diskmosaic.session import Observation
 from diskmosaic.settings import PictureSettings
 from PIL import Image, ImageCms
 
+PLAIN = {"disk": Recipe(title="The disk", steps=(DiskStep(), ToneStep()))}
 CENTRE, RADIUS, SHAPE = (148.3, 171.6), 120.0, (300, 340)
 LIMB = Circle(CENTRE, RADIUS, 0.1, 1000)
 
@@ -130,7 +135,7 @@ def test_bands_and_byte_order_change_nothing(monkeypatch):
 def test_files_hold_the_picture_and_a_profile(tmp_path):
     disk = make_disk(header={"NORTHUP": (True, ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
     seen = SimpleNamespace(name="Über dem Fjord", telescope="", wavelength_nm=656.28)
-    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), default_recipes())
+    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), PLAIN)
     assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
     expected = picture_of(disk, gamma=0.8, north_up=True)
     text = "Über dem Fjord, 2031-06-04T09:30:00.000 UTC, 656.28 nm"
@@ -154,15 +159,15 @@ def test_files_hold_the_picture_and_a_profile(tmp_path):
 
 
 def test_same_disk_same_bytes(tmp_path):
-    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), default_recipes())
-    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), default_recipes())
+    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), PLAIN)
+    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), PLAIN)
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
 
 
 def test_folder_that_cannot_be_made_is_told(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(OutputError, match=r"taken.*expected a folder"):
-        export_pictures(make_disk(), tmp_path / "taken", None, PictureSettings(), default_recipes())
+        export_pictures(make_disk(), tmp_path / "taken", None, PictureSettings(), PLAIN)
 
 
 def test_profiles_have_no_clock_in_them():
@@ -192,9 +197,102 @@ def test_frame_says_where_the_disk_lies():
     for north_up in (False, True):
         disk = make_disk(header={"NORTHUP": (north_up, "")})
         disk.uniform[120, 130] = 30000.0
-        picture = make_picture("disk", default_recipes()["disk"], disk)
+        picture = Maker(disk).make("disk", PLAIN["disk"])
         y, x = picture.frame.to_picture((120, 130))
         assert np.unravel_index(picture.gray.argmax(), picture.gray.shape) == (y, x)
         assert picture.gray.shape == picture.frame.shape
         assert np.allclose(picture.frame.to_disk((y, x)), (120, 130))
         assert np.allclose(picture.frame.to_disk(picture.frame.limb.centre_yx), CENTRE)
+
+
+def prepared(north_up=True):
+    """A disk large enough for its limb to be measured, with time and pole."""
+    cards = {"DATE-OBS": "2024-09-08T09:30:00", "SOLAR_P0": 22.9, "HGLT_OBS": 7.25, "CRLN_OBS": 146.5}
+    disk = make_disk(header={"NORTHUP": (north_up, ""), **cards})
+    image = cv2.GaussianBlur(np.nan_to_num(disk.natural, nan=60.0), (0, 0), 1.5)
+    image += np.random.default_rng(2).normal(0, 3.0, SHAPE)
+    image[:20] = np.nan
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    mu = np.sqrt(np.clip(1 - (np.hypot(y - CENTRE[0], x - CENTRE[1]) / RADIUS) ** 2, 0, 1))
+    flat = (image / (0.4 + 0.6 * mu)).astype(np.float32)
+    weight = np.where(np.isfinite(image), 50, 0).astype(np.float32)
+    return replace(disk, natural=image.astype(np.float32), uniform=flat, weight=weight, arcsec_per_px=8.0)
+
+
+def test_every_usual_recipe_is_made_and_tells_what_was_done():
+    maker = Maker(prepared(), Observation(name="A day", wavelength_nm=656.28))
+    for name, recipe in default_recipes().items():
+        picture = maker.make(name, recipe)
+        assert [done.step for done in picture.done] == [step.step for step in recipe.steps]
+        assert all(done.sentence for done in picture.done)
+        assert picture.gray.shape == picture.frame.shape
+        assert (picture.ramp is not None) == any(step.step == "colour" for step in recipe.steps)
+        assert picture.pixels.shape[:2] == picture.frame.shape
+        assert json.dumps([[done.settings, done.found] for done in picture.done])
+        assert not picture.warnings
+
+
+def test_what_recipes_share_is_the_same_in_any_order_and_for_any_threads():
+    recipes = default_recipes()
+    first, second = Maker(prepared()), Maker(prepared(), jobs=2)
+    forwards = {name: first.make(name, recipes[name]).gray for name in recipes}
+    for name in reversed(recipes):
+        assert np.array_equal(second.make(name, recipes[name]).gray, forwards[name])
+
+
+def test_without_a_limb_steps_are_left_out_and_told():
+    picture = Maker(replace(prepared(), limb=None)).make("colour", default_recipes()["colour"])
+    told = " ".join(picture.warnings)
+    for step in ("deblur", "prominences"):
+        assert f"the step {step} was left out: no limb is known" in told
+        assert step not in [done.step for done in picture.done]
+
+
+def radii_of(picture):
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    return np.hypot(y - (picture.shape[0] - 1) / 2, x - (picture.shape[1] - 1) / 2) / RADIUS
+
+
+def test_negative_turns_all_or_the_disk_alone():
+    maker = Maker(prepared())
+    steps = (DiskStep(radii=1.2), ProminencesStep(lift=20), ToneStep())
+    plain = maker.make("a", Recipe(steps=steps)).gray
+    assert np.array_equal(maker.make("b", Recipe(steps=(*steps, NegativeStep()))).gray, 65535 - plain)
+    disk = maker.make("c", Recipe(steps=(*steps, NegativeStep(of="disk")))).gray
+    r = radii_of(plain)
+    assert np.abs(disk[r < 0.9].astype(int) + plain[r < 0.9] - 65535).max() <= 1
+    assert np.abs(disk[r > 1.08].astype(int) - plain[r > 1.08]).max() <= 655  # the disk's own last light: 1 %
+
+
+def test_darkened_disk_leaves_prominences_as_they_are():
+    disk = prepared()
+    disk.natural[140:156, 300:312] = disk.uniform[140:156, 300:312] = 400.0
+    maker = Maker(disk)
+    bright, dark = (
+        maker.make("a", Recipe(steps=(DiskStep(radii=1.2), ProminencesStep(lift=20), ToneStep(brightness=b)))).gray
+        for b in (1.0, 0.1)
+    )
+    r = radii_of(bright)
+    assert np.allclose(dark[r < 0.9], 0.1 * bright[r < 0.9], atol=1)
+    beyond = (r > 1.08) & (r < 1.15) & (bright > 20000)
+    assert beyond.sum() > 50
+    assert np.allclose(dark[beyond], bright[beyond], atol=655)
+
+
+@pytest.mark.parametrize(("up", "north_deg"), [("solar north", 0.0), ("celestial north", -22.9), ("camera", 12.0)])
+def test_what_is_up_is_up_and_the_frame_knows(up, north_deg):
+    """The bright mark of the disk lies where the frame says; with celestial north up solar north lies P to the east."""
+    angle = np.deg2rad(12.0)
+    # a camera that sees north 12 degrees clockwise of up: sensor (y, x) to (north, west)
+    matrix = np.array([[-np.cos(angle), np.sin(angle), 0.0], [np.sin(angle), np.cos(angle), 0.0]])
+    disk = replace(make_disk(header={"NORTHUP": (True, ""), "SOLAR_P0": 22.9}), to_disk=matrix[None])
+    disk.uniform[np.isfinite(disk.uniform)] = 3000.0
+    disk.uniform[185:190, 230:235] = 30000.0
+    picture = Maker(disk).make("a", Recipe(steps=(DiskStep(up=up), ToneStep(gamma=1.0))))
+    assert picture.frame.north_deg == pytest.approx(north_deg)
+    assert not picture.frame.mirrored
+    bright = np.argwhere(picture.gray > 0.98 * 65535)
+    # a block of 5 px, cut at a value
+    assert np.abs(bright.mean(axis=0) - picture.frame.to_picture((187, 232))).max() < 0.3
+    north = picture.frame.to_picture(np.add(CENTRE, (RADIUS, 0))) - picture.frame.limb.centre_yx
+    assert np.rad2deg(np.arctan2(north[1], -north[0])) == pytest.approx(north_deg)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from diskmosaic.files.atomic import replacing
 from diskmosaic.pictures.formats import write_jpeg, write_png, write_tiff
-from diskmosaic.pictures.make import make_picture
+from diskmosaic.pictures.make import Maker
+from diskmosaic.pictures.paint import paint
 from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.records import Disk
 from diskmosaic.settings import PictureSettings
@@ -23,6 +24,8 @@ def export_pictures(
     observation: Observation | None,
     settings: PictureSettings,
     recipes: Mapping[str, Recipe],
+    *,
+    jobs: int = 1,
 ) -> list[Path]:
     """Write ``NAME.png``, ``NAME.tif`` (16-bit) and ``NAME.jpg`` (8-bit sRGB) of each recipe.
 
@@ -35,7 +38,9 @@ def export_pictures(
         Its names and wavelength go into the files' description, with the time.
     settings : PictureSettings
     recipes : mapping
-        Name -> recipe.
+        Name -> recipe; empty: the usual ones.
+    jobs : int
+        Threads.
 
     Returns
     -------
@@ -49,8 +54,10 @@ def export_pictures(
     """
     text = describe(disk.header, observation)
     written = []
-    for name, recipe in recipes.items():
-        picture = make_picture(name, recipe, disk).pixels
+    maker = Maker(disk, observation, jobs=jobs)
+    for name, recipe in (recipes or maker.usual()).items():
+        made = maker.make(name, recipe)
+        picture = made.pixels if made.marks is None else paint(made.pixels, made.marks)
         writers: dict[str, Callable[[Path], None]] = {
             ".png": lambda path, picture=picture: write_png(path, picture, text),
             ".tif": lambda path, picture=picture: write_tiff(path, picture, text),

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from diskmosaic.records import Circle
+
+if TYPE_CHECKING:
+    from diskmosaic.pictures.marks import Marks
+    from diskmosaic.pictures.recipe import Recipe
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,7 @@ class Picture:
     name : str
         Of the recipe; file names begin with it.
     title : str
+    recipe : Recipe
     gray : uint16 (h, w)
         Values with the tone curve of sRGB; 0 where uncovered.
     ramp : uint16 (65536, 3) or None
@@ -81,15 +86,19 @@ class Picture:
     frame : Frame
     done : tuple of Done
         The record of the recipe, in order.
+    marks : Marks or None
+        Painted over it by `diskmosaic.pictures.paint.paint`.
     warnings : tuple of str
     """
 
     name: str
     title: str
+    recipe: Recipe
     gray: NDArray[np.uint16]
     ramp: NDArray[np.uint16] | None
     frame: Frame
     done: tuple[Done, ...]
+    marks: Marks | None = None
     warnings: tuple[str, ...] = ()
 
     def rows(self, start: int, stop: int) -> NDArray[np.uint16]:
