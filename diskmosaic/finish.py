@@ -69,7 +69,7 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     layout = plan_layout(placement, tiles[0].image.shape, observation)
     mosaic = blend_tiles(tiles, placement, levels, layout)
     start = None if placement.limb is None else layout.circle(placement.limb)
-    limb = fit_limb(mosaic.image, settings.limb, start=start)
+    limb = fit_limb(mosaic.image, settings.limb, start=start, tile_px=min(tiles[0].image.shape))
     disk = finish_disk(mosaic, layout, placement, limb, tiles, observation, settings.limb, settings.disk)
     disk = placed_only(disk, placement)
     told = [*job.early_warnings(), *(text for path in masters for text in read_master(path).warnings)]

@@ -19,7 +19,8 @@ SMOOTH_PX = 0.6  # Gaussian along a ray; more would pull the edge inwards, where
 CENTROID_PX = 1.5  # half width over which an edge's gradient is centred at first
 TEMPLATE_ROUNDS = 3  # edges laid on their common shape: each halves what is left, and more
 MIN_ARC_POINTS = 60  # rough border points that a tile must show to be placed by its limb alone
-MIN_ELLIPSE = 0.5  # of the limb must be seen: on less, an ellipse and a displaced circle are alike
+MIN_ELLIPSE = 0.5  # of the limb must be seen for an ellipse, or to tell the flattening
+WANDER_PX = 0.05  # error of a tile's place, and of the seeing's slow bends, on simulated sessions
 EDGE_GROUPS = 8  # parts of the limb whose own edges tell how sure the common edge is
 EDGE_MODEL_PX = 0.003  # what the common edge misses on drawn disks without noise
 MAX_BEYOND_PX = 0.5  # what blur can draw the edge inwards, at most
@@ -273,7 +274,11 @@ def place_by_limb(
 
 
 def fit_limb(
-    image: FloatImage, settings: LimbSettings, *, start: tuple[float, float, float] | None = None
+    image: FloatImage,
+    settings: LimbSettings,
+    *,
+    start: tuple[float, float, float] | None = None,
+    tile_px: float | None = None,
 ) -> Circle | None:
     """Fit the limb circle of a mosaic's natural image.
 
@@ -284,6 +289,9 @@ def fit_limb(
     settings : LimbSettings
     start : (y, x, radius), optional
         A nearly right circle; else it is found from where sky meets disk.
+    tile_px : float, optional
+        Length over which edge points err together by `WANDER_PX`, as those of one tile of a mosaic do: the standard
+        errors allow for it.
 
     Returns
     -------
@@ -306,8 +314,18 @@ def fit_limb(
         centre, radius = fit.centre, fit.radius
     edge, edge_sigma = common_edge(image, points, fit, rays=settings.rays) or (None, 0.0)
     circle = as_circle(points, fit, edge=edge, arc_deg=360 * len(points) / settings.rays)
-    y, x, sigma = circle.sigma
-    return replace(circle, sigma=(y, x, float(np.hypot(sigma, edge_sigma))))
+    sigma = np.hypot(circle.sigma, (0, 0, edge_sigma))
+    if tile_px is not None:
+        sigma = np.hypot(sigma, _wander(points[fit.used], fit, tile_px, settings.rays))
+    return replace(circle, sigma=(float(sigma[0]), float(sigma[1]), float(sigma[2])))
+
+
+def _wander(points: NDArray[np.float64], fit: CircleFit, tile_px: float, rays: int) -> NDArray[np.float64]:
+    """Standard errors of y, x and radius by what all points of a tile share."""
+    unit = (points - fit.centre) / np.hypot(*(points - fit.centre).T)[:, None]
+    design = np.column_stack([unit, np.ones(len(unit))])
+    together = min(len(points), max(1.0, tile_px * rays / (2 * np.pi * fit.radius)))
+    return WANDER_PX * np.sqrt(together * np.diag(np.linalg.pinv(design.T @ design)))
 
 
 def find_circle(image: FloatImage) -> CircleFit | None:
@@ -333,7 +351,8 @@ def as_circle(
         rms_px=fit.rms,
         points=int(fit.used.sum()),
         sigma=fit.sigma,
-        flattening=flattening(points, fit),
+        # on a shorter arc an ellipse and a displaced circle are alike
+        flattening=np.nan if arc_deg < 360 * MIN_ELLIPSE else flattening(points, fit),
         blur_px=np.nan if edge is None else edge.blur_px,
         edge_px=beyond,
         arc_deg=arc_deg,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from diskmosaic.blend import blend_tiles
-from diskmosaic.disk import finish_disk, flatten, law_departure, mean_time, orientation, plan_layout, undetermined
+from diskmosaic.disk import finish_disk, mean_time, orientation, plan_layout, undetermined
 from diskmosaic.files.products import write_disk
 from diskmosaic.levels import solve_levels
 from diskmosaic.limb import fit_limb
@@ -17,6 +17,7 @@ from diskmosaic.session import Observation
 from diskmosaic.settings import DiskSettings, LevelSettings, LimbSettings
 from diskmosaic.sun import ephemeris, limb_darkening
 from diskmosaic.synthetic import invented_sun
+from diskmosaic.uniform import flatten, law_departure
 
 from cut_tiles import as_tile, cut, grid_places, placed
 

@@ -265,3 +265,16 @@ def test_structure_that_neighbouring_rays_share_is_in_the_error():
     fine, coarse = (fit_limb(clean + 60 * f / f.std(), SETTINGS) for f in (white, grain))
     naive = [np.sqrt(2) * c.rms_px / np.sqrt(c.points) for c in (fine, coarse)]
     assert coarse.sigma[0] / naive[1] > 1.3 * fine.sigma[0] / naive[0]
+
+
+def test_points_of_a_tile_err_together():
+    circle, tiled = (fit_limb(disk(), SETTINGS, tile_px=size) for size in (None, 300.0))
+    # 0.05 px, independent 4 times around the limb of 1,196 px: 0.05 * (1.414, 1.414, 1) / 2
+    np.testing.assert_allclose(tiled.sigma, 0.05 * np.array([1.414, 1.414, 1]) / np.sqrt(1196 / 300), rtol=0.05)
+    assert circle.sigma[0] < 0.1 * tiled.sigma[0]
+
+
+def test_a_short_arc_tells_no_flattening():
+    image = disk(noise=0.005)
+    image[:, :400] = np.nan
+    assert np.isnan(fit_limb(image, SETTINGS).flattening)

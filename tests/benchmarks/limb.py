@@ -16,11 +16,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 from diskmosaic.arrays.edge import standard_blur, steepest
-from diskmosaic.disk import flatten
 from diskmosaic.limb import edge_points, fit_limb
 from diskmosaic.records import Circle
 from diskmosaic.settings import LimbSettings
 from diskmosaic.sun import ephemeris, limb_darkening
+from diskmosaic.uniform import flatten
 from PIL import Image
 from skimage.measure import CircleModel
 
