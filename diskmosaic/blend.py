@@ -1,4 +1,9 @@
-"""All tiles on one canvas: one interpolation, feathered seams, and which tiles made each pixel."""
+"""All tiles on one canvas: one interpolation, two bands, and which tile made each pixel.
+
+Two bands (after Burt & Adelson 1983, ACM Trans. Graphics 2, 217): each tile's slow difference from the wide, feathered
+blend of all is taken off it; what is left, fine structure, goes over from tile to tile within a few pixels, so that it
+never doubles. Tiles that agree come out as they are, exactly.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +18,7 @@ from scipy import ndimage
 from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Circle, FloatImage, Levels, Mosaic, Placement, Tile
+from diskmosaic.seams import COARSE, Laid, changed_places, coarse_of, narrow_weight, owners, slow_differences
 
 MIN_SEEN = 0.25  # pixels with a smaller share of the tile's frames are too noisy to use
 BAND_ROWS = 512  # rows of the canvas resampled at a time
@@ -81,38 +87,69 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
     -------
     Mosaic
         ``weight`` is the number of frames averaged, as the noise sees it: ``(sum w)^2 / sum(w^2 / n)`` for tiles of n
-        frames weighted w; ``tile`` is the index into `tiles` of the tile that weighs most.
+        frames weighted w; ``tile`` is the index into `tiles` of the tile that fine structure is taken from.
     """
-    light = np.zeros(layout.shape, np.float32)
-    weight = np.zeros(layout.shape, np.float32)
-    variance = np.zeros(layout.shape, np.float32)
-    strongest = np.zeros(layout.shape, np.float32)
-    owner = np.full(layout.shape, -1, np.int16)
     placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
-    for k in placed:
-        tile = tiles[k]
-        corrected = (tile.image - np.float32(levels.offset[k])) / (np.float32(levels.gain[k]) * levels.surface)
-        seen = np.isfinite(corrected) & (tile.weight > MIN_SEEN * tile.weight.max())
-        coefficients = spline_coefficients(_filled(corrected, seen))
-        share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
-        frames = np.where(seen, tile.weight, 1).astype(np.float32)
-        matrix = layout.tile_matrix(placement.positions[k], placement.turn(k))
-        for window, rows, columns in _bands(matrix, tile.image.shape, layout.shape):
-            rows, columns = _turned(rows, columns, window, k, placement, layout)
-            own = _linear(share, rows, columns)
-            own[(rows < 0) | (rows > seen.shape[0] - 1) | (columns < 0) | (columns > seen.shape[1] - 1)] = 0
-            value = sample_spline(coefficients, rows, columns)
-            light[window] += own * value
-            weight[window] += own
-            variance[window] += own**2 / _linear(frames, rows, columns)
-            better = own > strongest[window]
-            owner[window][better] = k
-            strongest[window][better] = own[better]
+    worth = _worth(tiles, levels, placed)
+    padded = tuple(-(-n // COARSE) * COARSE for n in layout.shape)
+    coarse = tuple(n // COARSE for n in padded)
+    laid = [_lay(tiles[k], k, worth[k], placement, levels, layout, padded) for k in placed]
+    slow = [coarse_of(one) for one in laid]
+    taken = changed_places(laid, slow, coarse)
+    owner = owners(laid, taken, padded)
+    light, weight, variance = (np.zeros(padded, np.float32) for _ in range(3))
+    for i, (one, off) in enumerate(zip(laid, slow_differences(laid, slow, taken, coarse), strict=True)):
+        own = narrow_weight(owner, i, one)
+        value = one.value - cv2.resize(off, one.value.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        light[one.window] += own * value
+        weight[one.window] += own
+        variance[one.window] += own**2 / np.maximum(one.frames.astype(np.float32), 1e-3)
+    inside = tuple(slice(n) for n in layout.shape)
+    light, weight, variance, owner = light[inside], weight[inside], variance[inside], owner[inside]
     covered = weight > 0
     image = np.full(layout.shape, np.nan, np.float32)
     image[covered] = light[covered] / weight[covered]
-    weight[covered] = weight[covered] ** 2 / variance[covered]
-    return Mosaic(image, weight, owner)
+    counted = np.zeros(layout.shape, np.float32)
+    counted[covered] = weight[covered] ** 2 / variance[covered]
+    index = np.append(placed, -1).astype(np.int16)  # the last one answers for -1
+    return Mosaic(image, counted, np.where(covered, index[owner], -1).astype(np.int16))
+
+
+def _worth(tiles: Sequence[Tile], levels: Levels, placed: NDArray[np.intp]) -> dict[int, float]:
+    """How much a tile is to be preferred where others see the same: inverse noise and sharpness against the median."""
+    noise = {k: tiles[k].noise / levels.gain[k] for k in placed}
+    worth = {}
+    for name, values in (("noise", noise), ("sharpness", {k: tiles[k].sharpness for k in placed})):
+        known = [value for value in values.values() if np.isfinite(value) and value > 0]
+        typical = float(np.median(known)) if known else 1.0
+        for k, value in values.items():
+            ratio = value / typical if np.isfinite(value) and value > 0 else 1.0
+            ratio = 1 / ratio if name == "noise" else ratio
+            # one bad figure must not take a tile off the disk
+            worth[k] = worth.get(k, 1.0) * float(np.clip(ratio, 0.5, 2.0))
+    return worth
+
+
+def _lay(tile: Tile, k: int, worth: float, placement: Placement, levels: Levels, layout: Layout, padded) -> Laid:
+    """Level a tile and lay it on the canvas, by the one interpolation that there is."""
+    corrected = levels.correct(k, tile.image)
+    seen = np.isfinite(corrected) & (tile.weight > MIN_SEEN * tile.weight.max())
+    coefficients = spline_coefficients(_filled(corrected, seen))
+    share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
+    frames = np.where(seen, tile.weight, 1).astype(np.float32)
+    matrix = layout.tile_matrix(placement.positions[k], placement.turn(k))
+    window = _window(matrix, tile.image.shape, padded)
+    shape = tuple(part.stop - part.start for part in window)
+    value, own, count = np.empty(shape, np.float32), np.empty(shape, np.float16), np.empty(shape, np.float16)
+    for part, rows, columns in _bands(matrix, window):
+        rows, columns = _turned(rows, columns, k, placement)
+        weight = _linear(share, rows, columns)
+        weight[(rows < 0) | (rows > seen.shape[0] - 1) | (columns < 0) | (columns > seen.shape[1] - 1)] = 0
+        value[part] = sample_spline(coefficients, rows, columns)
+        # what half precision cannot hold is still seen
+        own[part] = np.where(weight > 0, np.maximum(weight * worth, 1e-6), 0)
+        count[part] = np.minimum(_linear(frames, rows, columns), 6e4)
+    return Laid(window, value, own, count)
 
 
 def feather(seen: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -139,23 +176,28 @@ def _filled(image: FloatImage, seen: NDArray[np.bool_]) -> FloatImage:
     return image[tuple(nearest)]
 
 
-def _bands(matrix: NDArray[np.float64], tile_shape: tuple[int, int], shape: tuple[int, int]):
-    """Yield windows of the canvas that a tile touches, with the tile's (row, column) at each of their pixels."""
+def _window(matrix: NDArray[np.float64], tile_shape: tuple[int, int], padded: tuple[int, int]) -> tuple[slice, slice]:
+    """The window of the canvas that a tile touches, its borders on coarse pixels."""
     corners = np.array([(y, x) for y in (0, tile_shape[0] - 1) for x in (0, tile_shape[1] - 1)], float)
     on_canvas = corners @ matrix[:, :2].T + matrix[:, 2]
     # a margin of a few pixels: features that turned with the Sun lie a little off
-    top, left = np.maximum(np.floor(on_canvas.min(axis=0)).astype(int) - 8, 0)
-    bottom, right = np.minimum(np.ceil(on_canvas.max(axis=0)).astype(int) + 9, shape)
+    low = np.maximum(np.floor(on_canvas.min(axis=0)).astype(int) - 8, 0) // COARSE * COARSE
+    high = np.minimum(-(-(np.ceil(on_canvas.max(axis=0)).astype(int) + 9) // COARSE) * COARSE, padded)
+    return slice(int(low[0]), int(high[0])), slice(int(low[1]), int(high[1]))
+
+
+def _bands(matrix: NDArray[np.float64], window: tuple[slice, slice]):
+    """Yield rows of a window, with the tile's (row, column) at each of their pixels."""
     inverse = np.linalg.inv(matrix[:, :2])
-    for start in range(top, bottom, BAND_ROWS):
-        stop = min(start + BAND_ROWS, bottom)
+    x = np.arange(window[1].start, window[1].stop)[None, :] - matrix[1, 2]
+    for start in range(window[0].start, window[0].stop, BAND_ROWS):
+        stop = min(start + BAND_ROWS, window[0].stop)
         y = np.arange(start, stop)[:, None] - matrix[0, 2]
-        x = np.arange(left, right)[None, :] - matrix[1, 2]
-        window = (slice(start, stop), slice(left, right))
-        yield window, inverse[0, 0] * y + inverse[0, 1] * x, inverse[1, 0] * y + inverse[1, 1] * x
+        part = slice(start - window[0].start, stop - window[0].start)
+        yield part, inverse[0, 0] * y + inverse[0, 1] * x, inverse[1, 0] * y + inverse[1, 1] * x
 
 
-def _turned(rows, columns, window, k: int, placement: Placement, layout: Layout):
+def _turned(rows, columns, k: int, placement: Placement):
     """Move sampling places to where the surface was when the tile was recorded; the limb stays."""
     drift, times, limb = np.array(placement.drift_yx), placement.times, placement.limb
     if times is None or limb is None or not drift.any():

@@ -1,12 +1,12 @@
-"""What makes tiles equally bright: a gain per tile and one surface fixed to the sensor, from the overlaps.
+"""What makes tiles equally bright: a gain and an offset per tile and one surface fixed to the sensor.
 
 Where two tiles see the same place of the Sun, the logarithm of their ratio is
 
-    log T_a - log T_b = g_a - g_b + S(x_a) - S(x_b)
+    log (T_a - o_a) - log (T_b - o_b) = g_a - g_b + S(x_a) - S(x_b)
 
-with the gains g and a surface S on the sensor common to all tiles: what the flat got wrong at large scale, above all
-the centre-to-limb slope of the defocused Sun. A linear S with free gains is exactly an overall tilt of the disk, which
-no overlap can see; the roundness of the disk's own centre-to-limb curve fixes it.
+with the gains g, the offsets o (what the sky shows off the limb: scattered light, a dark that does not fit), and a
+surface S on the sensor common to all tiles: what the flat got wrong at large scale, above all the centre-to-limb slope
+of the defocused Sun. A tile over which thin cloud drifted may have a slope of its own, where its overlaps show it.
 """
 
 from __future__ import annotations
@@ -14,35 +14,41 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
-from diskmosaic.arrays.correlation import overlap_windows, shrink
-from diskmosaic.records import Circle, FloatImage, Levels, Placement, Tile
-from diskmosaic.regions import well_seen
+from diskmosaic.level_blocks import Blocks, compare_overlaps, disk_blocks, disk_level, sky_levels
+from diskmosaic.records import Levels, Placement, Tile
 from diskmosaic.settings import LevelSettings
+from diskmosaic.tilt import OUTER, TUKEY, Tilt, combine, tilt_by_flat, tilt_by_gains, tilt_by_roundness
 
-BLOCK_PX = 16  # brightness is compared on blocks of this size
-LIMB_KEEP_OUT = 0.985  # of the radius: beyond, a fraction of a pixel changes the brightness
-DISK_SHARE = 0.3  # where no limb is known: blocks darker than this share of the tile's brightest are left out
 SURFACE_PRIOR = 0.05  # expected size of a surface coefficient; matters only where the overlaps say nothing
-TUKEY = 4.685
+OFFSET_SPREAD = 5e-4  # least difference of offsets between tiles, share of the disk's level
+SKY_OWN = 0.003  # share of the disk's level that a clear sky off the limb has of its own: no offset of the camera
+SLOPE_PRIOR = 0.01  # expected slope that cloud leaves across a tile, middle to edge
+SLOPE_SIGMA = 4.0  # a tile's own slope counts from so many standard errors on
+ROUNDS = 12
 
 
 @dataclass(frozen=True)
-class _Samples:
-    """Log ratios of two tiles on blocks, and where on the sensor (in [-1, 1]) each tile saw them."""
+class _Answer:
+    """Logarithmic gains (n,), surface coefficients, offsets (n,), slopes (n, 2), and their covariance."""
 
-    a: NDArray[np.intp]
-    b: NDArray[np.intp]
-    ratio: NDArray[np.float64]
-    at_a: NDArray[np.float64]
-    at_b: NDArray[np.float64]
+    gains: NDArray[np.float64]
+    surface: NDArray[np.float64]
+    offsets: NDArray[np.float64]
+    slopes: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    spread: float
+
+    def sigma(self, first: int) -> NDArray[np.float64]:
+        """Standard errors of n unknowns from `first` on."""
+        return np.sqrt(np.maximum(np.diag(self.covariance)[first : first + len(self.gains)], 0))
 
 
 def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSettings) -> Levels:
-    """Solve the gains of all placed tiles and the sensor surface.
+    """Solve the gains and offsets of all placed tiles and the sensor surface.
 
     Parameters
     ----------
@@ -58,44 +64,55 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
     count = len(tiles)
     shape = tiles[0].image.shape
     placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
-    samples = _compare(tiles, placement, placed)
+    level = disk_level(tiles, placed) if len(placed) else 1.0
+    blocks = compare_overlaps(tiles, placement, placed, level)
+    sky = sky_levels(tiles, placement, placed, level)
     powers = surface_powers(settings.surface_order)
+    turned = len(placed) > 1 and any(np.abs(placement.turn(k) - placement.turn(placed[0])).max() > 0.1 for k in placed)
+    if turned and settings.surface_order:
+        # the sensor's slope does not turn with the tiles: then overlaps see it
+        powers = [(0, 1), (1, 0), *powers]
     warnings: list[str] = []
-    if not len(samples.ratio):
+    if len(blocks.a):
+        solved = _solve(blocks, count, placed, powers, sky)
+    else:
         if len(placed) > 1:
             warnings.append("no overlap shows enough of the disk to compare the tiles' brightness")
-        ones = np.ones(count)
-        return Levels(
-            ones, np.zeros(count), np.ones(shape, np.float32), np.full(count, np.nan), np.nan, tuple(warnings)
+        offsets, sigma = _offset_prior(count, sky)
+        unknown = np.diag(
+            np.concatenate([np.full(count, np.nan), np.zeros(len(powers)), sigma**2, np.zeros(2 * count)])
         )
-    gains, coefficients, sigma, left = _solve(samples, count, placed, powers)
-    linear = np.zeros(2)
-    if placement.limb is not None and len(placed) > 2:
-        linear, tilt_sigma = _tilt(tiles, placement, placed, gains, coefficients, powers)
-        half = (np.array(shape) - 1) / 2
-        centres = placement.positions + half
-        gains[placed] += (centres[placed] - placement.limb.centre_yx) @ (linear / placement.limb.radius_px)
-        gains[placed] -= gains[placed].mean()
+        solved = _Answer(np.zeros(count), np.zeros(len(powers)), offsets, np.zeros((count, 2)), unknown, np.nan)
+    offsets = np.where(np.isin(np.arange(count), placed), solved.offsets, 0)
+    gains, linear, tilt = solved.gains.copy(), np.zeros(2), None
+    if len(blocks.a) and placement.limb is not None and len(placed) > 2 and not turned:
+        tilt, said = _tilt(tiles, placement, placed, solved, offsets * level, powers)
+        if tilt is not None:
+            warnings.append(said)
+            half = (np.array(shape) - 1) / 2
+            centres = np.array([placement.to_mosaic(k, half) for k in placed]) - placement.limb.centre_yx
+            gains[placed] += centres @ (tilt.slope / placement.limb.radius_px)
+            gains[placed] -= gains[placed].mean()
+            linear = tilt.slope * half / placement.limb.radius_px
+    if sky and abs(np.median(offsets[placed])) > 0.003:
         warnings.append(
-            f"a slope of {100 * np.hypot(*linear):.1f} % per disk radius across every tile, which overlaps cannot "
-            "tell from gains (a flat pointed off the disk's centre leaves one), was taken out by the roundness of the "
-            f"disk; it is uncertain by {100 * tilt_sigma:.1f} %"
+            f"the sky off the limb has {100 * np.median(offsets[placed]):.1f} % of the disk's brightness (scattered "
+            "light, or a dark that does not fit): it was taken off all tiles"
         )
-        linear = linear * half / placement.limb.radius_px
-    surface = np.exp(
-        evaluate_surface(coefficients, powers, shape)
-        + linear[0] * np.linspace(-1, 1, shape[0])[:, None]
-        + linear[1] * np.linspace(-1, 1, shape[1])[None, :]
-    )
+    surface = np.exp(evaluate_surface(solved.surface, powers, shape) + _plane(linear, shape))
     all_gains = np.ones(count)
     all_gains[placed] = np.exp(gains[placed])
     return Levels(
         gain=all_gains,
-        offset=np.zeros(count),
+        offset=offsets * level,
         surface=(surface / surface.mean()).astype(np.float32),
-        gain_sigma=sigma,
-        seam_rms=left,
+        gain_sigma=solved.sigma(0),
+        seam_rms=solved.spread,
         warnings=tuple(warnings),
+        offset_sigma=solved.sigma(count + len(powers)) * level if sky else np.full(count, np.nan),
+        slope=solved.slopes,
+        tilt=None if tilt is None else tuple(tilt.slope),
+        tilt_sigma=np.nan if tilt is None else tilt.sigma,
     )
 
 
@@ -114,144 +131,143 @@ def evaluate_surface(
     return np.polynomial.legendre.leggrid2d(np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1]), grid)
 
 
-def _basis(at: NDArray[np.float64], powers: list[tuple[int, int]]) -> NDArray[np.float64]:
+def _plane(slope: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
+    return slope[0] * np.linspace(-1, 1, shape[0])[:, None] + slope[1] * np.linspace(-1, 1, shape[1])[None, :]
+
+
+def basis(at: NDArray[np.float64], powers: list[tuple[int, int]]) -> NDArray[np.float64]:
+    """Return the surface's terms (n, m) at places (n, 2) of the sensor."""
     degree = max((max(p) for p in powers), default=0)
     y = np.polynomial.legendre.legvander(at[:, 0], degree)
     x = np.polynomial.legendre.legvander(at[:, 1], degree)
     return np.stack([y[:, i] * x[:, j] for i, j in powers], axis=1) if powers else np.zeros((len(at), 0))
 
 
-def _compare(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.intp]) -> _Samples:
-    """Compare all overlapping pairs on blocks of the disk."""
-    shape = tiles[0].image.shape
-    half = (np.array(shape) - 1) / 2
-    known = {k: well_seen(tiles[k]) for k in placed}
-    rows: list[tuple] = []
-    for i, a in enumerate(placed):
-        for b in placed[i + 1 :]:
-            shift = placement.positions[b] - placement.positions[a]
-            whole = (int(np.rint(shift[0])), int(np.rint(shift[1])))
-            windows = overlap_windows(shape, shape, whole)
-            if windows is None or min(w.stop - w.start for w in windows[0]) < 2 * BLOCK_PX:
-                continue
-            means = []
-            good = True
-            for k, window in ((a, windows[0]), (b, windows[1])):
-                mean, whole_block = _block_means(tiles[k].image[window], known[k][window])
-                means.append(mean)
-                good = good & whole_block
-            grid = np.indices(means[0].shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2
-            at_a = grid + np.array([windows[0][0].start, windows[0][1].start])
-            good = good & _on_disk(means, tiles, (a, b), at_a + placement.positions[a], placement.limb)
-            take = good.reshape(-1)
-            if take.sum() < 4:
-                continue
-            ratio = np.log(means[0].reshape(-1)[take] / means[1].reshape(-1)[take])
-            rows.append((a, b, ratio, (at_a[take] - half) / half, (at_a[take] - whole - half) / half))
-    if not rows:
-        empty = np.zeros(0)
-        return _Samples(empty.astype(int), empty.astype(int), empty, np.zeros((0, 2)), np.zeros((0, 2)))
-    return _Samples(
-        np.concatenate([np.full(len(r[2]), r[0]) for r in rows]),
-        np.concatenate([np.full(len(r[2]), r[1]) for r in rows]),
-        np.concatenate([r[2] for r in rows]).astype(float),
-        np.concatenate([r[3] for r in rows]),
-        np.concatenate([r[4] for r in rows]),
-    )
+def _offset_prior(count: int, sky: dict[int, tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Offsets before the overlaps are heard, and their errors: the tile's own sky, else that of the others.
+
+    What all have in common counts as far as it stands out of what the sky has of its own.
+    """
+    if not sky:
+        return np.zeros(count), np.zeros(count)
+    levels = np.array([value for value, _ in sky.values()])
+    common = float(np.median(levels))
+    spread = max(1.4826 * float(np.median(np.abs(levels - common))), OFFSET_SPREAD)
+    offsets, sigma = np.full(count, common), np.full(count, spread)
+    for k, (value, error) in sky.items():
+        offsets[k], sigma[k] = value, error
+    own = common - common * max(0.0, 1 - (SKY_OWN / max(common, 1e-9)) ** 2)
+    return offsets - own, sigma
 
 
-def _block_means(image: FloatImage, known: NDArray[np.bool_]) -> tuple[FloatImage, NDArray[np.bool_]]:
-    """Return the means of blocks, and which blocks are known whole."""
-    mean = shrink(np.where(known, image, np.float32(0)), BLOCK_PX)
-    return mean, shrink(known.astype(np.float32), BLOCK_PX) > 0.999
-
-
-def _on_disk(means, tiles, pair, at: NDArray[np.float64], limb: Circle | None) -> NDArray[np.bool_]:
-    bright = np.ones(means[0].shape, bool)
-    for mean, k in zip(means, pair, strict=True):
-        ceiling = float(np.nanpercentile(tiles[k].image[::8, ::8], 99))
-        bright &= mean > DISK_SHARE * ceiling if limb is None else mean > 0.05 * ceiling
-    if limb is not None:
-        radius = np.hypot(*(at - limb.centre_yx).T).reshape(means[0].shape)
-        bright &= radius + BLOCK_PX < LIMB_KEEP_OUT * limb.radius_px
-    return bright
-
-
-def _solve(samples: _Samples, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]]):
-    """Robust least squares of gains (mean 0 over the placed tiles) and surface coefficients."""
-    difference = _basis(samples.at_a, powers) - _basis(samples.at_b, powers)
-    size = count + len(powers)
-    weight = np.ones(len(samples.ratio))
-    answer = np.zeros(size)
-    for _ in range(12):
-        normal, right = np.zeros((size, size)), np.zeros(size)
-        weighted = difference * weight[:, None]
-        normal[count:, count:] = difference.T @ weighted
-        right[count:] = weighted.T @ samples.ratio
-        for sign, index in ((1.0, samples.a), (-1.0, samples.b)):
-            np.add.at(normal, (index, index), weight)
-            np.add.at(right, index, sign * weight * samples.ratio)
-            for j in range(len(powers)):
-                np.add.at(normal[:, count + j], index, sign * weighted[:, j])
-        np.add.at(normal, (samples.a, samples.b), -weight)
-        np.add.at(normal, (samples.b, samples.a), -weight)
-        normal[count:, :count] = normal[:count, count:].T
-        residual = samples.ratio - answer[samples.a] + answer[samples.b] - difference @ answer[count:]
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
-        prior = normal.copy()
-        prior[np.arange(count, size), np.arange(count, size)] += (spread / SURFACE_PRIOR) ** 2
-        prior[np.ix_(placed, placed)] += 1.0
-        answer = np.linalg.lstsq(prior, right, rcond=1e-12)[0]
-        residual = samples.ratio - answer[samples.a] + answer[samples.b] - difference @ answer[count:]
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
-        ratio = residual / (TUKEY * spread)
-        weight = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0)
-    covariance = np.linalg.pinv(prior) * spread**2
-    return answer[:count].copy(), answer[count:], np.sqrt(np.maximum(np.diag(covariance)[:count], 0)), spread
-
-
-def _tilt(tiles, placement: Placement, placed, gains, coefficients, powers) -> tuple[NDArray[np.float64], float]:
-    """Fit log brightness = f(r) + tilt . (y, x)/R over the disk; returns the tilt and its standard error."""
-    shape = tiles[0].image.shape
-    limb = placement.limb
-    blocks, places = [], []
-    surface = cv2.resize(
-        evaluate_surface(coefficients, powers, shape).astype(np.float32),
-        (shape[1] // BLOCK_PX, shape[0] // BLOCK_PX),
-        interpolation=cv2.INTER_AREA,
-    )
+def _solve(blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]], sky: dict) -> _Answer:
+    """Solve without slopes of single tiles, then with those that stand out of their errors."""
+    terms = sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
+    offsets = _offset_prior(count, sky)
+    plain = _robust(blocks, count, placed, terms, offsets, np.zeros(0, int))
+    tried = _robust(blocks, count, placed, terms, offsets, placed)
+    first = 2 * count + terms.shape[1]
+    clear = []
     for k in placed:
-        mean, whole = _block_means(tiles[k].image, well_seen(tiles[k]))
-        at = np.indices(mean.shape).reshape(2, -1).T * BLOCK_PX + (BLOCK_PX - 1) / 2 + placement.positions[k]
-        at = (at - limb.centre_yx) / limb.radius_px
-        take = whole.reshape(-1) & (np.hypot(*at.T) < 0.95) & (mean.reshape(-1) > 0)
-        blocks.append(np.log(mean.reshape(-1)[take]) - gains[k] - surface.reshape(-1)[take])
-        places.append(at[take])
-    value, at = np.concatenate(blocks), np.concatenate(places)
-    radius = np.hypot(*at.T)
-    ring = np.minimum((radius / 0.95 * 24).astype(int), 23)
-    tilt = np.zeros(2)
-    weight = np.ones(len(value))
-    for _ in range(15):
-        rest = value - at @ tilt
-        level = np.array([np.median(rest[ring == i]) if np.any(ring == i) else 0.0 for i in range(24)])
-        left = rest - level[ring]
-        spread = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        ratio = left / (TUKEY * spread)
-        weight = np.where(np.abs(ratio) < 1, (1 - ratio**2) ** 2, 0)
-        # rings' mean places leave with their levels: only what goes round the disk counts
-        mean_at = np.stack(
-            [
-                np.bincount(ring, weight * at[:, i], 24) / np.maximum(np.bincount(ring, weight, 24), 1e-9)
-                for i in (0, 1)
-            ],
-            1,
+        part = first + 2 * k + np.arange(2)
+        covariance = tried.covariance[np.ix_(part, part)] + 1e-12 * np.eye(2)
+        if tried.slopes[k] @ np.linalg.solve(covariance, tried.slopes[k]) > SLOPE_SIGMA**2:
+            clear.append(k)
+    # slopes of nearly all tiles would be a bend of the whole disk, which the overlaps hardly see
+    if not clear or len(clear) > len(placed) // 2:
+        return plain
+    return _robust(blocks, count, placed, terms, offsets, np.array(clear))
+
+
+def _robust(blocks, count, placed, terms, offset_prior, sloped) -> _Answer:
+    """Robust least squares by sparse normal equations: gains, surface, offsets, slopes of the tiles `sloped`."""
+    rows, n = len(blocks.a), count
+    index = np.arange(rows)
+    a_of = sparse.csr_matrix((np.ones(rows), (index, blocks.a)), (rows, n))
+    b_of = sparse.csr_matrix((np.ones(rows), (index, blocks.b)), (rows, n))
+    slopes = _slope_columns(blocks, n)
+    in_cell = sparse.csr_matrix((np.ones(rows), (blocks.cell, index)))
+    first, sigma = offset_prior
+    offsets = first.copy()
+    size = 4 * n + terms.shape[1]
+    gain, surface, offset, slope = np.split(np.arange(size), [n, n + terms.shape[1], 2 * n + terms.shape[1]])
+    fixed = np.ones(size, bool)
+    fixed[gain] = fixed[surface] = False
+    fixed[offset] = sigma == 0
+    fixed[slope] = ~np.isin(np.arange(n), sloped).repeat(2)
+    weight, answer, spread = np.ones(rows), np.zeros(size), 1e-6
+    for _ in range(ROUNDS):
+        light_a, light_b = blocks.mean_a - offsets[blocks.a], blocks.mean_b - offsets[blocks.b]
+        ratio = np.log(np.maximum(light_a, 0.01) / np.maximum(light_b, 0.01))
+        by_offset = (
+            sparse.diags(1 / np.maximum(light_a, 0.01)) @ a_of - sparse.diags(1 / np.maximum(light_b, 0.01)) @ b_of
         )
-        free = at - mean_at[ring]
-        normal = free.T @ (weight[:, None] * free)
-        tilt = tilt + np.linalg.solve(normal + 1e-9 * np.eye(2), free.T @ (weight * left))
-    # Active belts lie unevenly round the disk: on simulated Suns without a tilt the fit scatters 2.5 times as far as
-    # blocks with one independent value in nine would.
-    sigma = 2.5 * spread * 3 / np.sqrt(max(np.linalg.eigvalsh(normal)[0], 1e-9))
-    # a tilt within its error is as likely the Sun's own
-    return tilt * max(0.0, 1 - float(sigma**2 / max(tilt @ tilt, 1e-12))), float(sigma)
+        design = sparse.hstack([a_of - b_of, terms, by_offset, slopes], format="csr")
+        # a change of the offsets from where they stand now
+        now = answer.copy()
+        now[offset] = 0
+        residual = ratio - design @ now
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        share = residual / (TUKEY * spread)
+        weight = np.where(np.abs(share) < 1, (1 - share**2) ** 2, 0) if now.any() else weight
+        weighted = design.multiply(weight[:, None]).tocsr()
+        normal, right = (design.T @ weighted).toarray(), weighted.T @ ratio
+        prior = np.zeros(size)
+        prior[surface] = (spread / SURFACE_PRIOR) ** 2
+        free = sigma > 0
+        prior[offset[free]] = (spread / sigma[free]) ** 2
+        right[offset] += prior[offset] * (first - offsets)
+        prior[slope] = (spread / SLOPE_PRIOR) ** 2
+        normal[np.arange(size), np.arange(size)] += prior
+        normal[np.ix_(placed, placed)] += 1.0
+        normal[fixed], normal[:, fixed], right[fixed] = 0, 0, 0
+        answer = np.where(fixed, 0, np.linalg.lstsq(normal, right, rcond=1e-12)[0])
+        offsets = offsets + answer[offset]
+    residual = ratio - design @ answer
+    spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+    # blocks of a cell err alike: the errors come from the cells' sums (Liang & Zeger 1986, the "sandwich")
+    scores = (in_cell @ weighted.multiply(residual[:, None]).tocsr()).toarray()
+    inverse = np.linalg.pinv(normal, rcond=1e-12)
+    # a prior that is believed has the error it states
+    meat = scores.T @ scores + np.diag(prior) * spread**2
+    covariance = inverse @ meat @ inverse
+    return _Answer(answer[gain], answer[surface], offsets, answer[slope].reshape(n, 2), covariance, spread)
+
+
+def _slope_columns(blocks: Blocks, count: int) -> sparse.csr_matrix:
+    """Columns (y, x) of every tile's own slope."""
+    index = np.arange(len(blocks.a)).repeat(2)
+    entries = []
+    for sign, tile, at in ((1.0, blocks.a, blocks.at_a), (-1.0, blocks.b, blocks.at_b)):
+        column = (2 * tile[:, None] + np.arange(2)).ravel()
+        entries.append(sparse.csr_matrix((sign * at.ravel(), (index, column)), (len(blocks.a), 2 * count)))
+    return (entries[0] + entries[1]).tocsr()
+
+
+def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers) -> tuple[Tilt | None, str]:
+    """What roundness, gains and flat say of the overall tilt together, and the sentence that says so."""
+    half = (np.array(tiles[0].image.shape) - 1) / 2
+    limb = placement.limb
+    tile, light, sensor, disk = disk_blocks(tiles, placement, placed, OUTER)
+    value = np.log(np.maximum(light - offsets[tile], 1e-6)) - solved.gains[tile]
+    value -= basis(sensor, powers) @ solved.surface + np.sum(solved.slopes[tile] * sensor, axis=1)
+    found = tilt_by_roundness(value, disk)
+    if found is None:
+        return None, ""
+    roundness, curve = found
+    centres = (np.array([placement.to_mosaic(k, half) for k in placed]) - limb.centre_yx) / limb.radius_px
+    times = None if placement.times is None else placement.times[placed]
+    by_gains = tilt_by_gains(solved.gains[placed], centres, times)
+    flat = any("flat" in one.masters for one in tiles)
+    half_radii = half / limb.radius_px
+    left = tilt_by_flat(flat, half_radii, roundness, curve)
+    parts = [("the roundness of the quiet Sun", roundness), ("the tiles' gains", by_gains)]
+    parts += [("the flat" if flat else "a sensor without a flat", left)]
+    parts = [(name, part) for name, part in parts if part is not None]
+    tilt = combine([part for _, part in parts])
+    told = ", ".join(f"{name} {100 * part.size:.1f} ± {100 * part.sigma:.1f} %" for name, part in parts)
+    return tilt, (
+        f"a slope of {100 * tilt.size:.1f} ± {100 * tilt.sigma:.1f} % per disk radius across every tile, which "
+        "overlaps cannot tell from gains (a flat pointed off the disk's centre leaves one), was taken out; "
+        f"by itself each would say: {told}"
+    )

@@ -267,7 +267,12 @@ class Placement:
 
 @dataclass(frozen=True)
 class Levels:
-    """What makes tiles equally bright: ``corrected = (tile - offset) / (gain * surface)``."""
+    """What makes tiles equally bright: ``corrected = (tile - offset) / (gain * surface * exp(slope . x))``.
+
+    ``gain_sigma`` and ``offset_sigma`` are standard errors (of log gain; ADU), NaN where not known; ``slope`` (n, 2) is
+    what a tile has of its own along (y, x) of the sensor, x in [-1, 1]; ``tilt`` is the part of `surface` that
+    overlaps cannot see, as a slope of the disk per radius on the mosaic's (y, x), None where it was not looked for.
+    """
 
     gain: NDArray[np.float64]
     offset: NDArray[np.float64]
@@ -275,6 +280,19 @@ class Levels:
     gain_sigma: NDArray[np.float64]
     seam_rms: float
     warnings: tuple[str, ...] = ()
+    offset_sigma: NDArray[np.float64] | None = None
+    slope: NDArray[np.float64] | None = None
+    tilt: tuple[float, float] | None = None
+    tilt_sigma: float = np.nan
+
+    def correct(self, tile: int, image: FloatImage) -> FloatImage:
+        """Return a tile's image made as bright as the others."""
+        corrected = (image - np.float32(self.offset[tile])) / (np.float32(self.gain[tile]) * self.surface)
+        if self.slope is not None and self.slope[tile].any():
+            y, x = (np.linspace(-1, 1, n, dtype=np.float32) for n in image.shape)
+            slope = self.slope[tile].astype(np.float32)
+            corrected *= np.exp(-slope[0] * y)[:, None] * np.exp(-slope[1] * x)
+        return corrected
 
 
 @dataclass(frozen=True)

@@ -56,8 +56,8 @@ def level_table(assembly: Mapping[str, Any], tiles: Sequence[TileView]) -> str:
         rows.append(
             (
                 tile.name if tile else entry["recording"],
-                known(entry.get("gain"), 5),
-                known(entry.get("offset"), 3),
+                _with_error(entry, "gain", 5),
+                _with_error(entry, "offset", 3),
                 known(entry.get("sharpness"), 3),
                 known(tile.noise if tile else None, 3),
                 used,
@@ -67,8 +67,25 @@ def level_table(assembly: Mapping[str, Any], tiles: Sequence[TileView]) -> str:
     head = ["tile", "gain", "offset, ADU", "sharpness", "noise, ADU", "frames used", "time, UTC"]
     return section(
         "Levels",
-        "<p>Each tile's light, less its offset, was divided by its gain to make all equally bright.</p>",
+        "<p>Each tile's light, less its offset, was divided by its gain to make all equally bright. "
+        f"{escape(_tilt(assembly.get('levels') or {}))}</p>",
         table("Tiles and their levels", head, rows),
+    )
+
+
+def _with_error(entry: Mapping[str, Any], key: str, digits: int) -> str:
+    """A figure and its standard error, where that is known."""
+    sigma = entry.get(f"{key}_sigma")
+    return known(entry.get(key), digits) + ("" if sigma is None else f" ± {known(sigma, 2)}")
+
+
+def _tilt(levels: Mapping[str, Any]) -> str:
+    slope = levels.get("tilt_per_radius_yx")
+    if slope is None:
+        return "An overall tilt of the disk's brightness was not looked for."
+    return (
+        f"An overall tilt of {number(100 * float(np.hypot(*slope)), 2)} ± {known(100 * levels['tilt_sigma'], 2)} % per "
+        "disk radius, which overlaps cannot see, was taken out."
     )
 
 

@@ -244,6 +244,86 @@ def test_feathers_rise_from_what_is_seen(top, bottom, left, right):
     assert weight[middle[0], left] < 0.01
 
 
+def pair_of(first, second, shift=60.0):
+    """Two tiles side by side that overlap by 50 px, as they lie on one canvas."""
+    places = np.array([(0.0, 0.0), (0.0, shift)])
+    layout = lay_out(places, SHAPE, np.eye(2))
+    whole = int(shift)
+    tiles = [as_tile(first[:, : SHAPE[1]]), as_tile(second[:, whole : whole + SHAPE[1]])]
+    return blend_tiles(tiles, placed(places), levels_of(2), layout)
+
+
+def wide_scene(rng):
+    image = ndimage.gaussian_filter(rng.standard_normal((SHAPE[0], SHAPE[1] + 60)), 1.5)
+    return (1000 * (1 + 0.02 * image / image.std())).astype(np.float32)
+
+
+def test_a_slow_difference_leaves_no_step_and_fine_structure_is_not_averaged():
+    rng = np.random.default_rng(11)
+    image = wide_scene(rng)
+    noise = [10 * rng.standard_normal(image.shape) for _ in range(2)]
+    mosaic = pair_of(image * 1.01 + noise[0], image * 0.99 + noise[1])
+    left = mosaic.image / image - 1
+    profile = ndimage.gaussian_filter1d(left.mean(axis=0), 2)
+    # 2 % between the tiles are spread over the overlap of 50 px: steepest where the wide weights cross, less than
+    # 0.2 % a pixel; a plain cut would have all of it within the filter's 5 px
+    assert profile[:35].mean() > 0.008
+    assert profile[-35:].mean() < -0.008
+    assert np.abs(np.diff(profile)).max() < 0.002
+    spread = (left - profile).std(axis=0)
+    # noise stays what it is in a tile (80 rows tell each column to 8 %) but in the few px of the seam
+    assert (ndimage.median_filter(spread, 15)[8:-8] > 0.0085).all()
+    assert np.sum(ndimage.gaussian_filter1d(spread, 1)[55:115] < 0.0085) < 10
+
+
+def test_a_flare_is_taken_whole_from_one_tile():
+    rng = np.random.default_rng(12)
+    image = wide_scene(rng)
+    y, x = np.indices(image.shape)
+    blob = 800 * np.exp(-((y - 41) ** 2 / 40 + (x - 86) ** 2 / 30))  # across the middle of the overlap
+    mosaic = pair_of(image + blob, image + 2 * blob)
+    here = blob > 40
+    states = [np.abs(mosaic.image - image - times * blob)[here].max() / 800 for times in (1, 2)]
+    # the slow band's differences are continued from around the flare: half a per cent of it
+    assert min(states) < 0.01
+    assert max(states) > 0.5
+    assert len(np.unique(mosaic.tile[here])) == 1
+
+
+def test_what_moved_shows_once():
+    rng = np.random.default_rng(13)
+    sky = np.full((SHAPE[0], SHAPE[1] + 60), 20.0)
+    sky[:30] = 1000  # the disk above, prominences below it
+    sky = ndimage.gaussian_filter(sky, 1.0) + 2 * rng.standard_normal(sky.shape)
+    y, x = np.indices(sky.shape)
+    seen = [150 * np.exp(-((y - 57) ** 2 / 30 + (x - 85 - move) ** 2 / 16)) for move in (-3, 3)]
+    mosaic = pair_of(sky + seen[0], sky + seen[1])
+    here = np.maximum(*seen) > 15
+    off = [np.sqrt(np.mean(((mosaic.image - sky - one)[here]) ** 2)) for one in seen]
+    assert min(off) < 0.05 * max(off)
+
+
+def test_structure_that_only_lies_a_fraction_off_is_no_change():
+    rng = np.random.default_rng(14)
+    image = wide_scene(rng)
+    mosaic = pair_of(image, ndimage.shift(image, (0.3, -0.4), order=3, mode="nearest"))
+    # one straight seam, half-way
+    assert (np.diff(mosaic.tile, axis=1) != 0).sum(axis=1).max() == 1
+
+
+def test_the_sharper_and_quieter_tile_has_the_larger_part():
+    rng = np.random.default_rng(15)
+    image = wide_scene(rng)
+    places = np.array([(0.0, 0.0), (0.0, 60.0)])
+    parts = [image[:, : SHAPE[1]], image[:, 60 : 60 + SHAPE[1]]]
+    share = []
+    for sharpness in (1.0, 2.0):
+        tiles = [as_tile(part, sharpness=sharp) for part, sharp in zip(parts, (sharpness, 1.0), strict=True)]
+        mosaic = blend_tiles(tiles, placed(places), levels_of(2), lay_out(places, SHAPE, np.eye(2)))
+        share.append(np.mean(mosaic.tile == 0))
+    assert share[1] > share[0] + 0.02
+
+
 def test_nothing_seen_has_no_feather():
     assert (feather(np.zeros(SHAPE, bool)) == 0).all()
 

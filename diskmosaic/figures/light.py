@@ -110,11 +110,94 @@ def seams(seen: Comparison, *, depth_px: int = 12, length_px: int = 24) -> dict[
     }
 
 
+def level_error(seen: Comparison, *, smooth_px: float = 20.0) -> dict[str, float | None]:
+    """Error of the large-scale level: rms of log(natural disk / truth), smoothed, one overall tilt fitted out.
+
+    ``level_tilt`` is the size of that tilt, per radius.
+    """
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.97)
+    if good.sum() < 1000:
+        return {"level_rms": None, "level_tilt": None}
+    level = smooth(seen.ratio, good, smooth_px)[good].astype(np.float64)
+    rows, columns = np.nonzero(good)
+    y, x = rows - rows.mean(), columns - columns.mean()
+    tilt = np.linalg.lstsq(np.stack([y, x], 1), level - level.mean(), rcond=None)[0]
+    left = level - level.mean() - y * tilt[0] - x * tilt[1]
+    radius_px = np.sqrt(good.sum() / np.pi) / float(seen.radius[good].max())
+    return {"level_rms": float(left.std()), "level_tilt": float(np.hypot(*tilt) * radius_px)}
+
+
+def sectors(seen: Comparison, *, count: int = 16) -> dict[str, float | None]:
+    """Rms over sectors (0.15-0.97 radii) of the uniform disk over the truth's own uniform disk.
+
+    ``sector_rest_rms`` is the same without what an overall tilt of the disk explains (once round the disk).
+    """
+    own, good = _own_uniform(seen)
+    good &= (seen.radius > 0.15) & (seen.radius < 0.97)
+    if good.sum() < 1000:
+        return {"sector_rms": None, "sector_rest_rms": None}
+    rows, columns = np.nonzero(good)
+    # the true centre, from where the radius is least
+    centre = np.unravel_index(int(np.argmin(seen.radius)), seen.radius.shape)
+    angle = np.arctan2(rows - centre[0], columns - centre[1])
+    part = np.minimum(((angle + np.pi) / (2 * np.pi) * count).astype(int), count - 1)
+    values = np.log(seen.result.uniform[good] / own[good])
+    level = np.array([np.median(values[part == k]) if (part == k).any() else np.nan for k in range(count)])
+    told = np.isfinite(level)
+    middle = -np.pi + (np.arange(count) + 0.5) * 2 * np.pi / count
+    round_once = np.stack([np.ones(count), np.cos(middle), np.sin(middle)], 1)[told]
+    rest = level[told] - round_once @ np.linalg.lstsq(round_once, level[told], rcond=None)[0]
+    return {"sector_rms": float(level[told].std()), "sector_rest_rms": float(rest.std())}
+
+
+def contrast(seen: Comparison, *, smooth_px: float = 40.0) -> dict[str, float | None]:
+    """Contrast of bright and dark structures (plage; spots, filaments) over the truth's, less 1.
+
+    The slope of the disk's structure on the truth's own, both less what is slower than `smooth_px`, over the
+    brightest and the darkest hundredth of the truth.
+    """
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.93)
+    if good.sum() < 10_000:
+        return {"contrast_bright": None, "contrast_dark": None}
+    found = np.where(good, np.exp(seen.ratio) * seen.sun, 0)
+    # not logarithms: in a spot's core they would ask for the sky behind the third digit
+    true = np.where(good, seen.sun / np.maximum(smooth(seen.sun, good, smooth_px), 1e-6) - 1, 0)
+    error = np.where(good, found / np.maximum(smooth(found, good, smooth_px), 1e-6) - 1 - true, 0)
+    low, high = np.percentile(true[good], (1, 99))
+    figures = {}
+    for name, chosen in (("bright", good & (true > high)), ("dark", good & (true < low))):
+        size = true[chosen].astype(np.float64)
+        figures[f"contrast_{name}"] = float(np.sum(size * error[chosen]) / np.sum(size**2))
+    return figures
+
+
+def seam_noise(seen: Comparison, *, near_px: int = 12, far_px: int = 40) -> dict[str, float | None]:
+    """Noise within `near_px` of seams over that further than `far_px` from any, less 1.
+
+    Noise is what is left of log(natural disk / truth) above about 0.2 cycles a px; places are compared within
+    rings, since noise depends on brightness.
+    """
+    good = np.isfinite(seen.ratio) & (seen.radius < 0.93)
+    values = np.where(good, seen.ratio, 0).astype(np.float32)
+    fine = values - cv2.GaussianBlur(values, (0, 0), 1.0)
+    good = cv2.erode(good.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    tile = seen.result.tile
+    edge = (np.diff(tile, axis=0, prepend=tile[:1]) != 0) | (np.diff(tile, axis=1, prepend=tile[:, :1]) != 0)
+    away = ndimage.distance_transform_edt(~edge)
+    ring = (seen.radius * 10).astype(int)
+    ratios, shares = [], []
+    for k in range(10):
+        here = good & (ring == k)
+        near, far = fine[here & (away < near_px)], fine[here & (away > far_px)]
+        if min(near.size, far.size) > 500:
+            ratios.append(np.median(np.abs(near)) / np.median(np.abs(far)))
+            shares.append(near.size)
+    return {"seam_noise": float(np.average(ratios, weights=shares)) - 1 if ratios else None}
+
+
 def uniform_profile(seen: Comparison) -> dict[str, float | None]:
     """Rms of the radial profile, 0.15-0.97 radii, of the uniform disk over the truth's own uniform disk."""
-    good = np.isfinite(seen.ratio) & np.isfinite(seen.result.uniform) & (seen.result.uniform > 0)
-    profile = ring_median(seen.sun, seen.radius, good)
-    own = seen.sun / np.interp(seen.radius, *profile)
+    own, good = _own_uniform(seen)
     ratio = np.where(good, seen.result.uniform / np.maximum(own, 1e-6), 1)
     r, level = ring_median(ratio, seen.radius, good)
     inside = (r >= 0.15) & (r <= 0.97)
@@ -171,6 +254,13 @@ def ring_median(values: NDArray, radius: NDArray, good: NDArray[np.bool_], *, st
     sorted_values, starts = values[good][order], np.flatnonzero(np.diff(ring[order], prepend=-1))
     medians = [float(np.median(part)) for part in np.split(sorted_values, starts[1:])]
     return (ring[order][starts] + 0.5) * step, np.array(medians)
+
+
+def _own_uniform(seen: Comparison) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Give the truth's own uniform disk, and where it and the result's can be compared."""
+    good = np.isfinite(seen.ratio) & np.isfinite(seen.result.uniform) & (seen.result.uniform > 0)
+    profile = ring_median(seen.sun, seen.radius, good)
+    return seen.sun / np.interp(seen.radius, *profile), good
 
 
 def _without_surface(values: NDArray, good: NDArray[np.bool_], degree: int = 4) -> NDArray[np.float64]:

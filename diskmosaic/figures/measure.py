@@ -51,6 +51,10 @@ def measure(out: Path, truth: Path) -> dict[str, float | None]:
         light.flat,
         light.pattern_left,
         light.seams,
+        light.level_error,
+        light.sectors,
+        light.contrast,
+        light.seam_noise,
         light.uniform_profile,
         light.noise,
     ):

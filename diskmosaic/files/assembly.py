@@ -107,7 +107,10 @@ def assembly_document(
                 "to_disk": matrix.tolist(),
                 **describe_matrix(matrix, tile.image.shape),
                 "gain": float(levels.gain[k]),
+                "gain_sigma": float(levels.gain_sigma[k] * levels.gain[k]),
                 "offset": float(levels.offset[k]),
+                "offset_sigma": float("nan") if levels.offset_sigma is None else float(levels.offset_sigma[k]),
+                "slope_yx": [0.0, 0.0] if levels.slope is None else levels.slope[k].tolist(),
                 "time_utc": tile.time_utc,
                 "sharpness": tile.sharpness,
             }
@@ -149,6 +152,11 @@ def assembly_document(
         "left_out": left_out,
         "pairs": pairs,
         "limb": limb,
+        "levels": {
+            "tilt_per_radius_yx": None if levels.tilt is None else list(levels.tilt),
+            "tilt_sigma": levels.tilt_sigma,
+            "block_rms": levels.seam_rms,
+        },
         "shape": list(disk.natural.shape),
         "arcsec_per_px": disk.arcsec_per_px,
         "arcsec_per_px_sigma": disk.arcsec_per_px_sigma,

@@ -1,0 +1,158 @@
+"""The overall tilt of the disk's brightness: what overlaps cannot see, and what else is known of it.
+
+A linear surface on the sensor with free gains is exactly a tilt of the whole disk. Three things speak of it, each
+with an uncertainty of its own, and are averaged by their inverse variances:
+
+- the *roundness* of the quiet Sun: what is left of it once round the disk. How far the Sun itself is from round is told
+  by what goes round two to four times, which no sensor can make;
+- the *gains*: with equal exposures they are alike, so they should not rise across the disk (or only with time);
+- the *flat*: it leaves a linear surface as far as it was pointed off the disk's centre, and as far as the Sun in it was
+  not round itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+RINGS = 24  # of the roundness, from the centre to OUTER
+OUTER = 0.95  # of the radius: beyond, misplacement by a fraction of a pixel makes brightness
+SUNS_OWN = (2, 3, 4)  # times round the disk that tell how round the Sun is
+POINTING = 0.03  # of the radius, on each axis: how far a flat is pointed off the centre; common practice, no source
+NO_FLAT = 0.05  # expected linear surface, middle to edge, of a sensor without a flat: vignetting off the axis
+DARK_CUT, BRIGHT_CUT = 3.0, 2.0  # robust deviations: spots and filaments; plage and network are brighter oftener
+TUKEY = 4.685
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """A slope of log brightness per disk radius along (y, x), and its covariance."""
+
+    slope: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+    @property
+    def sigma(self) -> float:
+        """Standard error along the worse axis."""
+        return float(np.sqrt(max(np.linalg.eigvalsh(self.covariance)[-1], 0)))
+
+    @property
+    def size(self) -> float:
+        """Length of the slope."""
+        return float(np.hypot(*self.slope))
+
+
+def combine(parts: list[Tilt]) -> Tilt:
+    """Average tilts by their inverse covariances."""
+    precision = [np.linalg.inv(part.covariance) for part in parts]
+    covariance = np.linalg.inv(np.sum(precision, axis=0))
+    return Tilt(covariance @ np.sum([p @ t.slope for p, t in zip(precision, parts, strict=True)], axis=0), covariance)
+
+
+def tilt_by_roundness(
+    value: NDArray[np.float64], at: NDArray[np.float64]
+) -> tuple[Tilt, tuple[NDArray[np.float64], NDArray[np.float64]]] | None:
+    """Fit log brightness = f(r) + tilt . (y, x) on the quiet Sun.
+
+    Parameters
+    ----------
+    value : (n,)
+        Log brightness of places on the disk.
+    at : (n, 2)
+        Their (y, x) from the centre in radii, all within OUTER.
+
+    Returns
+    -------
+    tilt : Tilt
+    curve : (r, level)
+        The quiet centre-to-limb curve exp(f), linear.
+    None where too little of the disk is seen.
+    """
+    radius = np.hypot(*at.T)
+    ring = np.minimum((radius / OUTER * RINGS).astype(int), RINGS - 1)
+    angle = np.arctan2(at[:, 0], at[:, 1])
+    if len(value) < 200 or np.ptp(np.bincount((angle * 4 / np.pi).astype(int) + 4, minlength=9)[:8]) >= len(value) / 2:
+        return None
+    waves = [radius * wave(m * angle) for m in (1, *SUNS_OWN) for wave in (np.sin, np.cos)]
+    columns = np.stack(waves, axis=1)
+    answer, quiet = np.zeros(columns.shape[1]), np.ones(len(value))
+    level = np.zeros(RINGS)
+    for _ in range(15):
+        rest = value - columns @ answer
+        spread = np.ones(RINGS)
+        for i in range(RINGS):
+            here = rest[(ring == i) & (quiet > 0)]
+            if len(here):
+                level[i] = np.median(here)
+                spread[i] = max(1.4826 * np.median(np.abs(here - level[i])), 1e-6)
+        left = (rest - level[ring]) / spread[ring]
+        quiet = ((left > -DARK_CUT) & (left < BRIGHT_CUT)).astype(float)
+        weight = quiet / np.maximum(spread[ring], 0.2 * np.median(spread)) ** 2
+        # rings' mean places leave with their levels: only what goes round the disk counts
+        total = np.maximum(np.bincount(ring, weight, RINGS), 1e-12)
+        mean = np.stack([np.bincount(ring, weight * column, RINGS) / total for column in columns.T], axis=1)
+        free = columns - mean[ring]
+        normal = free.T @ (weight[:, None] * free)
+        step = np.linalg.solve(
+            normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), free.T @ (weight * (left * spread[ring]))
+        )
+        answer = answer + step
+        if np.abs(step).max() < 1e-6:
+            break
+    noise = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)))[:2, :2]
+    own = float(np.mean(answer[2:] ** 2))
+    told = np.bincount(ring, quiet, RINGS) > 0
+    middle = (np.arange(RINGS) + 0.5) / RINGS * OUTER
+    curve = middle[told], np.exp(level[told] - level[told][0])
+    return Tilt(answer[:2], own * np.eye(2) + noise), curve
+
+
+def tilt_by_gains(
+    gains: NDArray[np.float64], at: NDArray[np.float64], times: NDArray[np.float64] | None
+) -> Tilt | None:
+    """Tell the tilt that makes the tiles' log gains (n,) not rise across the disk.
+
+    Parameters
+    ----------
+    gains : (n,)
+    at : (n, 2)
+        The tiles' centres (y, x) from the disk's centre in radii.
+    times : (n,) or None
+        Seconds: a steady change in time (height of the Sun) is no tilt.
+    """
+    columns = [np.ones(len(gains)), *at.T]
+    if times is not None and np.ptp(times) > 0:
+        columns.append((times - times.mean()) / np.ptp(times))
+    design = np.stack(columns, axis=1)
+    free = len(gains) - design.shape[1]
+    if free < 2 or np.linalg.matrix_rank(design) < design.shape[1]:
+        return None
+    answer = np.linalg.lstsq(design, gains, rcond=None)[0]
+    scatter = np.sum((gains - design @ answer) ** 2) / free
+    # few tiles tell their own scatter badly: half a per cent is what steady air and exposures reach
+    covariance = np.linalg.inv(design.T @ design)[1:3, 1:3] * (scatter + 0.005**2) * (1 + 2 / free)
+    return Tilt(-answer[1:3], covariance)
+
+
+def tilt_by_flat(
+    flat: bool, half_radii: NDArray[np.float64], roundness: Tilt, curve: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> Tilt:
+    """Tell how small a linear surface is to be expected: 0, and an uncertainty.
+
+    Parameters
+    ----------
+    flat : bool
+        Whether the tiles were divided by a flat.
+    half_radii : (2,)
+        Half the sensor in disk radii (y, x).
+    roundness, curve
+        From `tilt_by_roundness`. What the Sun has once round the disk is in the flat too.
+    """
+    if not flat:
+        return Tilt(np.zeros(2), np.diag((NO_FLAT / half_radii) ** 2))
+    r, level = curve
+    inner = r < 0.5
+    bend = -np.polyfit(r[inner] ** 2, np.log(level[inner]), 1)[0] if inner.sum() > 3 else 0.5
+    return Tilt(np.zeros(2), (2 * bend * POINTING) ** 2 * np.eye(2) + roundness.covariance)

@@ -1,0 +1,92 @@
+"""The overall tilt: what roundness, gains and the flat say, and how sure they are."""
+
+import numpy as np
+import pytest
+from diskmosaic.tilt import Tilt, combine, tilt_by_flat, tilt_by_gains, tilt_by_roundness
+
+
+def disk(rng, tilt=(0.0, 0.0), waves=0.0, n=6000):
+    """Places on a disk and their log brightness: limb darkening, a tilt, and waves that go round 2 to 4 times."""
+    at = rng.uniform(-0.95, 0.95, (n, 2))
+    at = at[np.hypot(*at.T) < 0.95]
+    r, angle = np.hypot(*at.T), np.arctan2(at[:, 0], at[:, 1])
+    value = np.log(1 - 0.5 * (1 - np.sqrt(1 - r**2))) + at @ np.array(tilt) + 0.01 * rng.standard_normal(len(at))
+    for m in (2, 3, 4):
+        value += r * waves * (rng.standard_normal() * np.sin(m * angle) + rng.standard_normal() * np.cos(m * angle))
+    return value, at
+
+
+def test_a_round_sun_tells_its_tilt():
+    value, at = disk(np.random.default_rng(1), tilt=(0.04, -0.02))
+    found, (r, level) = tilt_by_roundness(value, at)
+    np.testing.assert_allclose(found.slope, (0.04, -0.02), atol=1.5e-3)  # 4,000 places with 1 % of noise
+    assert found.sigma < 1.5e-3
+    np.testing.assert_allclose(level, (1 - 0.5 * (1 - np.sqrt(1 - r**2))), atol=5e-3)
+
+
+def test_plage_and_spots_do_not_pull():
+    value, at = disk(np.random.default_rng(2))
+    plage = np.hypot(at[:, 0] - 0.4, at[:, 1] + 0.3) < 0.25
+    value[plage] += 0.5
+    value[np.hypot(at[:, 0] + 0.5, at[:, 1]) < 0.1] -= 1.0
+    found, _ = tilt_by_roundness(value, at)
+    # 5 % of the disk half as bright again would tilt a plain fit by 8 % a radius
+    assert found.size < 4e-3
+
+
+def test_a_sun_that_is_not_round_says_so():
+    pulls = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        own = 0.02 * rng.standard_normal(2)  # as much once round as two to four times
+        value, at = disk(rng, tilt=own, waves=0.02)
+        found, _ = tilt_by_roundness(value, at)
+        pulls.append(own / found.sigma)
+    # an error told by six amplitudes: Student's t of 6 degrees, whose median size is 0.72 (tables); 24 draws
+    assert 0.45 < np.median(np.abs(pulls)) < 1.05
+
+
+def test_too_little_disk_says_nothing():
+    value, at = disk(np.random.default_rng(3))
+    wedge = (at[:, 0] > 0) & (np.abs(at[:, 1]) < 0.2 * at[:, 0])
+    assert tilt_by_roundness(value[wedge], at[wedge]) is None
+    assert tilt_by_roundness(value[:50], at[:50]) is None
+
+
+def test_gains_that_rise_across_the_disk_are_a_tilt_unless_time_explains_them():
+    rng = np.random.default_rng(4)
+    at = rng.uniform(-0.7, 0.7, (14, 2))
+    times = np.arange(14.0) * 60
+    gains = -at @ np.array([0.05, 0.02]) + 0.003 * rng.standard_normal(14)
+    found = tilt_by_gains(gains, at, None)
+    np.testing.assert_allclose(found.slope, (0.05, 0.02), atol=3 * found.sigma)
+    assert found.sigma < 6e-3
+    sinking = gains + 4e-5 * times
+    np.testing.assert_allclose(
+        tilt_by_gains(sinking, at, times).slope, tilt_by_gains(gains, at, times).slope, atol=1e-9
+    )
+    assert tilt_by_gains(gains[:3], at[:3], None) is None
+
+
+def test_uneven_gains_hardly_speak():
+    rng = np.random.default_rng(5)
+    at = rng.uniform(-0.7, 0.7, (12, 2))
+    assert tilt_by_gains(np.log(rng.uniform(0.8, 1.0, 12)), at, None).sigma > 0.02
+
+
+def test_a_flat_is_believed_as_far_as_it_was_pointed_and_the_sun_in_it_was_round():
+    half = np.array([0.3, 0.4])
+    r = np.linspace(0.02, 0.9, 20)
+    curve = r, np.exp(-0.4 * r**2)
+    round_sun, other = Tilt(np.zeros(2), 1e-8 * np.eye(2)), Tilt(np.zeros(2), 0.03**2 * np.eye(2))
+    # 0.03 radii off a parabola of 0.4: 2 * 0.4 * 0.03
+    assert tilt_by_flat(True, half, round_sun, curve).sigma == pytest.approx(0.024, rel=1e-3)
+    assert tilt_by_flat(True, half, other, curve).sigma == pytest.approx(np.hypot(0.024, 0.03), rel=1e-3)
+    assert tilt_by_flat(False, half, round_sun, curve).sigma > 0.1
+
+
+def test_averages_go_by_inverse_covariance():
+    a, b = Tilt(np.array([0.02, 0.0]), np.diag([1e-4, 1e-4])), Tilt(np.array([0.0, 0.03]), np.diag([1e-4, 3e-4]))
+    both = combine([a, b])
+    np.testing.assert_allclose(both.slope, [0.01, 0.0075])
+    np.testing.assert_allclose(np.diag(both.covariance), [0.5e-4, 0.75e-4])
