@@ -2,7 +2,8 @@
 
 Order and grid are unknown. All pairs are searched at reduced resolution by masked normalised correlation with a
 significance against chance, accepted ones are refined to a few hundredths of a pixel, and `solve` puts all of them
-(and the limb points of every edge tile, on one circle) into one robust least-squares solution.
+(and the limb points of every edge tile, on one circle) into one robust least-squares solution. Overlaps that the places
+tell are then looked up, those that contradict it too.
 """
 
 from __future__ import annotations
@@ -13,33 +14,27 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import (
-    Spectra,
-    best_shifts,
-    even_fast_size,
-    overlap_windows,
-    refine,
-    spectra,
-)
 from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
-from diskmosaic.network import Solution, components, positions_from_pairs, solve
-from diskmosaic.parallel import ordered_map
+from diskmosaic.network import Solution, components, loops_of, positions_from_pairs, solve
+from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
-from diskmosaic.records import Circle, Pair, Placement, Tile
+from diskmosaic.records import Circle, Given, Pair, Placement, Tile
 from diskmosaic.scene import Scene
+from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk
 from diskmosaic.settings import PlacementSettings
 
-WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms ...
-WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
-MIN_CORRELATION = 0.1  # after refinement
 LIMB_RAYS = 1440
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
-GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
-GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
+TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
 
 
 def place_tiles(
-    tiles: Sequence[Tile], settings: PlacementSettings, *, jobs: int = 1, progress: Progress = silent
+    tiles: Sequence[Tile],
+    settings: PlacementSettings,
+    *,
+    given: Given | None = None,
+    jobs: int = 1,
+    progress: Progress = silent,
 ) -> Placement:
     """Find the places of all tiles.
 
@@ -48,6 +43,8 @@ def place_tiles(
     tiles : sequence of Tile
         All of one size.
     settings : PlacementSettings
+    given : Given, optional
+        What the mount or a person knows.
     jobs : int
         Threads.
     progress : callable
@@ -58,17 +55,27 @@ def place_tiles(
     Placement
         Tiles that could not be tied are in ``left_out`` with the reason and their best score.
     """
-    scene = Scene(tiles)
-    pairs, best = _find_pairs(scene, settings, jobs=jobs, progress=progress)
+    given = given or Given()
+    scene = Scene(tiles, given.turns)
     warnings: list[str] = []
+    pairs, best = _find_pairs(scene, settings, given, jobs=jobs, progress=progress)
+    if given.turns is None and len(components(len(tiles), pairs)) > 1:
+        pairs, told = find_turned(scene, pairs, settings, given, jobs=jobs, progress=progress)
+        warnings += told
     groups = components(len(tiles), pairs)
     main = list(groups[0])
     others = [pair for pair in pairs if pair.a not in main]
     pairs = [pair for pair in pairs if pair.a in main]
+    times = tile_times(tiles)
+    clock = times if settings.fit_drift else None
+    more = {"anchors": given.anchors, "half": scene.half}
+    start = positions_from_pairs(len(tiles), pairs)
+    # a first solution by pairs alone tells where to look for overlaps not found, and which shifts contradict the others
+    first = solve(start, pairs, None, {}, None, **more)
+    pairs = look_up(scene, first.positions, first.pairs, given, jobs=jobs)
     start = positions_from_pairs(len(tiles), pairs)
     circle, limb_points = _limb(scene, start, main)
-    times = tile_times(tiles)
-    solution = solve(start, pairs, circle, limb_points, times if settings.fit_drift else None)
+    solution = solve(start, pairs, circle, limb_points, clock, **more)
     if solution.circle is None:
         warnings.append("no limb was found: the scale and the disk's centre are not determined")
     else:
@@ -89,7 +96,7 @@ def place_tiles(
             positions[k] = position
         # edge points found along rays of a better circle, once more
         limb_points = _tile_edges(scene, positions, main, solution.circle)
-        solution = solve(positions, pairs, solution.circle, limb_points, times if settings.fit_drift else None)
+        solution = solve(positions, pairs, solution.circle, limb_points, clock, **more)
     left_out = {}
     for group in groups[1:]:
         rest = [k for k in group if k not in main]
@@ -99,7 +106,7 @@ def place_tiles(
         for k in rest:
             reason = (
                 f"no other placed tile shows the same structure (best score {best[k]:.1f}, needed "
-                f"{settings.significance:.1f}), and its limb does not place it"
+                f"{settings.significance:.1f}), and its limb does not place it" + _other_day(times, k)
             )
             left_out[k] = (reason, float(best[k]))
             if len(rest) == 1:
@@ -109,15 +116,42 @@ def place_tiles(
     dropped = sum(not pair.used for pair in solution.pairs)
     if dropped:
         warnings.append(f"{dropped} of {len(solution.pairs)} pair shifts contradict the others and were not used")
+    warnings += _seen_twice(tiles, solution.positions)
+    turned = not np.array_equal(scene.turns, np.broadcast_to(np.eye(2), scene.turns.shape))
     return Placement(
-        positions=solution.positions,
+        positions=solution.positions + scene.half - scene.turns @ scene.half,
         pairs=tuple(solution.pairs),
         left_out=left_out,
         limb=solution.circle,
         drift_yx=solution.drift,
         times=times,
         warnings=tuple(warnings),
+        turns=scene.turns if turned else None,
+        sigma=solution.sigma,
+        loops=tuple(loops_of(solution.pairs)),
     )
+
+
+def _other_day(times: NDArray[np.float64] | None, k: int) -> str:
+    """Say so where a tile was recorded on another day than most."""
+    if times is None:
+        return ""
+    hours = abs(times[k] - float(np.median(times))) / 3600
+    return f"; it was recorded {hours:.0f} hours from the others" if hours > 12 else ""
+
+
+def _seen_twice(tiles: Sequence[Tile], positions: NDArray[np.float64]) -> list[str]:
+    """Tell which tiles show the same place."""
+    told = []
+    limit = TWICE_SHARE * np.array(tiles[0].image.shape)
+    for a, b in combinations(np.flatnonzero(np.isfinite(positions[:, 0])), 2):
+        if (np.abs(positions[a] - positions[b]) < limit).all():
+            same = np.array_equal(tiles[a].image, tiles[b].image, equal_nan=True)
+            told.append(
+                f"{tiles[a].name} and {tiles[b].name} "
+                + ("are the same image: the same recording twice" if same else "show the same place: both are used")
+            )
+    return told
 
 
 def _add_by_limb(
@@ -150,10 +184,10 @@ def _add_by_limb(
             if other == k or (k, other) in tied or (other, k) in tied:
                 continue
             shift = places[k] - place
-            if _shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
+            if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
                 continue
             tried.add(k)
-            pair = _follow(scene, other, k, shift, 1, significance=0.0)
+            pair = follow(scene, other, k, shift, 1, significance=0.0)
             if pair is not None and pair.correlation > GUIDED_CORRELATION:
                 ties.append(pair)
                 tied.add((other, k))
@@ -167,18 +201,15 @@ def _add_by_limb(
     return added, [pair for pair in ties if pair.a in kept and pair.b in kept]
 
 
-def _shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:
-    """Count the pixels of the disk that both tiles see at a shift."""
-    first, second = (scene.textures(1)[k].good for k in (a, b))
-    windows = overlap_windows(first.shape, second.shape, (round(shift[0]), round(shift[1])))
-    return 0 if windows is None else int(np.count_nonzero(first[windows[0]] & second[windows[1]]))
-
-
 def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:
     """Return where tile k lies by its limb alone; None where it shows too little of it."""
-    position = place_by_limb(scene.regions[k].sky, scene.regions[k].seen, circle)
+    region = scene.regions[k]
+    turned = np.linalg.inv(scene.turns[k])
+    centred = Circle((0.0, 0.0), circle.radius_px * float(np.sqrt(abs(np.linalg.det(turned)))), 0.0, 0)
+    position = place_by_limb(region.sky, region.seen, centred)
     if position is None:
         return None
+    position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]
     edges = _tile_edges(scene, {k: position}, [k], circle).get(k)
     return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
 
@@ -192,73 +223,24 @@ def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:
 
 
 def _find_pairs(
-    scene: Scene, settings: PlacementSettings, *, jobs: int, progress: Progress
+    scene: Scene, settings: PlacementSettings, given: Given, *, jobs: int, progress: Progress
 ) -> tuple[list[Pair], NDArray[np.float64]]:
+    """Search all pairs quickly; then, more closely, those between groups that do not hang together yet."""
     count = len(scene.tiles)
-    coarse = scene.textures(scene.factor)
-    shape = coarse[0].values.shape
-    padded = (even_fast_size(2 * shape[0]), even_fast_size(2 * shape[1]))
-    transforms: list[Spectra] = [spectra(t, padded) for t in coarse]
-    min_pixels = settings.min_overlap * shape[0] * shape[1]
-    both = list(combinations(range(count), 2))
-
-    def search(pair: tuple[int, int]):
-        peaks = best_shifts(transforms[pair[0]], transforms[pair[1]], min_pixels=min_pixels)
-        return peaks[0] if peaks else None
-
-    best = np.zeros(count)
-    found = []
-    for (a, b), peak in zip(
-        both,
-        progress(ordered_map(search, both, jobs=jobs), "pairs", total=len(both), unit="pairs"),
-        strict=True,
-    ):
-        if peak is None:
-            continue
-        for k in (a, b):
-            best[k] = max(best[k], peak.significance)
-        if peak.significance >= settings.significance:
-            found.append((a, b, peak))
-    pairs = []
-    for a, b, peak in found:
-        shift = np.array(peak.shift, float)
-        pair = _follow(scene, a, b, shift, scene.factor, significance=peak.significance)
-        if pair is not None:
-            pairs.append(pair)
-    return pairs, best
-
-
-def _follow(
-    scene: Scene, a: int, b: int, shift: NDArray[np.float64], factor: int, *, significance: float
-) -> Pair | None:
-    """Follow a rough shift (px at ``1/factor`` resolution) to the full resolution."""
-    while True:
-        textures = scene.textures(factor)
-        match = refine(textures[a], textures[b], (round(shift[0]), round(shift[1])))
-        if match is None or match.correlation < MIN_CORRELATION:
-            return None
-        shift = np.array(match.shift)
-        if factor == 1:
-            break
-        step = 2 if factor % 2 == 0 else factor
-        factor //= step
-        shift *= step
-    height, width = scene.images[0].shape
-    centre = [(max(0.0, s) + min(size, s + size)) / 2 for s, size in zip(shift, (height, width), strict=True)]
-    return Pair(
-        a=a,
-        b=b,
-        shift_yx=(float(shift[0]), float(shift[1])),
-        correlation=match.correlation,
-        significance=significance,
-        centre_yx=(float(centre[0]), float(centre[1])),
-        sigma_px=float(np.hypot(match.sigma_px, WARP_PX * np.sqrt(min(1.0, WARP_AREA_PX / match.pixels)))),
-    )
+    both = [pair for pair in combinations(range(count), 2) if not given.forbids(*pair)]
+    pairs, best = search_pairs(scene, both, scene.quick_factor, settings, jobs=jobs, progress=progress)
+    groups = components(count, pairs)
+    if len(groups) > 1 and scene.factor != scene.quick_factor:
+        group_of = {k: number for number, group in enumerate(groups) for k in group}
+        rest = [(a, b) for a, b in both if group_of[a] != group_of[b]]
+        more, closer = search_pairs(scene, rest, scene.factor, settings, jobs=jobs, progress=progress)
+        pairs, best = pairs + more, np.maximum(best, closer)
+    return sorted(pairs, key=lambda pair: (pair.a, pair.b)), best
 
 
 def _limb(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]):
     """Find the rough circle from where sky meets disk in all placed tiles, then each tile's edge points."""
-    rough = [border_points(scene.regions[k].sky, scene.regions[k].seen) + positions[k] for k in main]
+    rough = [scene.upright(k, border_points(scene.regions[k].sky, scene.regions[k].seen)) + positions[k] for k in main]
     points = np.concatenate(rough) if rough else np.zeros((0, 2))
     fit = rough_limb(points)
     if fit is None:
@@ -270,12 +252,12 @@ def _limb(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]):
 def _tile_edges(
     scene: Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
 ) -> dict[int, NDArray[np.float64]]:
-    """Edge points (y, x) of each tile in its own pixels."""
+    """Edge points (y, x) of each tile on its upright canvas."""
     edges = {}
     for k in main:
         image = np.where(scene.regions[k].seen, scene.tiles[k].image, np.float32(np.nan))
-        centre = (circle.centre_yx[0] - positions[k][0], circle.centre_yx[1] - positions[k][1])
-        points = edge_points(image, centre, circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
+        centre = scene.on_sensor(k, np.array(circle.centre_yx) - positions[k])
+        points = edge_points(image, (centre[0], centre[1]), circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
         if len(points) >= 8:
-            edges[k] = points[:, :2]
+            edges[k] = scene.upright(k, points[:, :2])
     return edges

@@ -1,35 +1,74 @@
-"""The tiles' structure as placement compares it: at several resolutions, less what all tiles share on the sensor."""
+"""The tiles' structure as placement compares it: at several resolutions, less what all tiles share on the sensor.
+
+A tile that was turned, mirrored or magnified is brought *upright* about its centre; its frame then differs from the
+others' by a shift only, and its pixel (0, 0) is the canvas's. What is fixed to the sensor is taken out before.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import Texture, shrink, texture
+from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Tile
 from diskmosaic.regions import find_regions
 
 SEARCH_PX = 480  # longest side of a tile in the search
+QUICK_PX = 240  # in a first one, which is enough for most
 BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
 PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
 
 
 class Scene:
-    """The tiles' structure at the resolutions in use, computed once each."""
+    """The tiles' structure at the resolutions in use, computed once each.
 
-    def __init__(self, tiles: Sequence[Tile]):
+    Parameters
+    ----------
+    tiles : sequence of Tile
+        All of one size.
+    turns : (n, 2, 2), optional
+        Matrix on (y, x) that brings each tile upright.
+    """
+
+    def __init__(self, tiles: Sequence[Tile], turns: NDArray[np.float64] | None = None):
         self.tiles = tiles
-        self.images = [np.where(np.isfinite(t.image), t.image, 0).astype(np.float32) for t in tiles]
+        self.images = [
+            t.image if np.isfinite(t.image).all() else np.nan_to_num(t.image, posinf=0, neginf=0) for t in tiles
+        ]
         self.regions = find_regions(tiles)
         height, width = self.images[0].shape
+        self.half = np.array([(height - 1) / 2, (width - 1) / 2])
         self.factor = max(1, round(max(height, width) / SEARCH_PX))
-        self._cache: dict[int, list[Texture]] = {}
+        self.quick_factor = max(1, round(max(height, width) / QUICK_PX))
+        self.turns = np.tile(np.eye(2), (len(tiles), 1, 1)) if turns is None else np.array(turns, float)
+        self._sensor: dict[int, list[Texture]] = {}
+        self._upright: dict[tuple[int, int], tuple[NDArray[np.float64], Texture]] = {}
 
-    def textures(self, factor: int) -> list[Texture]:
-        """Structure of all tiles at ``1/factor`` resolution, less what all tiles share on the sensor."""
-        if factor not in self._cache:
+    def texture(self, k: int, factor: int) -> Texture:
+        """Return tile k's structure at ``1/factor`` resolution, upright."""
+        plain = self._on_sensor(factor)[k]
+        if np.array_equal(self.turns[k], np.eye(2)):
+            return plain
+        kept = self._upright.get((k, factor))
+        if kept is None or not np.array_equal(kept[0], self.turns[k]):
+            kept = self._upright[k, factor] = self.turns[k].copy(), turned_texture(plain, self.turns[k])
+        return kept[1]
+
+    def upright(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where points (n, 2) on tile k's sensor lie on its upright canvas."""
+        return (points - self.half) @ self.turns[k].T + self.half
+
+    def on_sensor(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where points (n, 2) of tile k's upright canvas lie on its sensor."""
+        return (points - self.half) @ np.linalg.inv(self.turns[k]).T + self.half
+
+    def _on_sensor(self, factor: int) -> list[Texture]:
+        if factor not in self._sensor:
             made = [
                 texture(
                     shrink(image, factor),
@@ -39,8 +78,32 @@ class Scene:
                 )
                 for image, region in zip(self.images, self.regions, strict=True)
             ]
-            self._cache[factor] = _without_pattern(made)
-        return self._cache[factor]
+            self._sensor[factor] = _without_pattern(made)
+        return self._sensor[factor]
+
+
+def turned_texture(plain: Texture, turn: NDArray[np.float64]) -> Texture:
+    """Return a texture turned about its centre by a matrix on (y, x); what comes from outside is not good."""
+    if np.array_equal(np.abs(turn), np.eye(2)):
+        steps = (slice(None, None, int(turn[0, 0])), slice(None, None, int(turn[1, 1])))
+        return Texture(np.ascontiguousarray(plain.values[steps]), np.ascontiguousarray(plain.good[steps]))
+    height, width = plain.values.shape
+    middle = np.array([(height - 1) / 2, (width - 1) / 2])
+    back = np.linalg.inv(turn)
+    y, x = np.arange(height)[:, None] - middle[0], np.arange(width)[None, :] - middle[1]
+    rows = back[0, 0] * y + back[0, 1] * x + middle[0]
+    columns = back[1, 0] * y + back[1, 1] * x + middle[1]
+    values = sample_spline(spline_coefficients(plain.values), rows, columns)
+    known = cv2.remap(
+        plain.good.astype(np.float32),
+        columns.astype(np.float32),
+        rows.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
+    )
+    good = known > 0.999
+    return Texture(np.where(good, values, np.float32(0)), good)
 
 
 def _without_pattern(textures: list[Texture]) -> list[Texture]:
@@ -54,10 +117,14 @@ def _without_pattern(textures: list[Texture]) -> list[Texture]:
     for top in range(0, shape[0], rows):
         block = np.stack([t.values[top : top + rows] for t in textures])
         good = np.stack([t.good[top : top + rows] for t in textures])
-        enough[top : top + rows] = good.sum(axis=0) >= PATTERN_SEEN
-        block[~good] = np.nan
-        block[:, ~enough[top : top + rows]] = 0
-        pattern[top : top + rows] = np.nanmedian(block, axis=0)
+        count = good.sum(axis=0)
+        enough[top : top + rows] = count >= PATTERN_SEEN
+        block[~good] = np.inf
+        block.sort(axis=0)
+        middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2])
+        middle = np.minimum(middle, len(block) - 1)
+        values = np.take_along_axis(block, middle, axis=0).mean(axis=0)
+        pattern[top : top + rows] = np.where(count >= PATTERN_SEEN, values, 0)
     cleaned = []
     for one in textures:
         good = one.good & enough

@@ -186,12 +186,33 @@ def overlap_windows(
 
 @dataclass(frozen=True)
 class Match:
-    """A sub-pixel match of two windows: extra shift, correlation there, 1-sigma error and pixels used."""
+    """A sub-pixel match of two windows.
+
+    Attributes
+    ----------
+    shift : (float, float)
+        Of the moving image's origin, px, at `centre`.
+    correlation : float
+    sigma_px : float
+        Standard error of the shift.
+    pixels : int
+        Used.
+    centre : (float, float)
+        Where the structure that was compared lies, in the fixed image.
+    turn_rad, stretch : float
+        How the moving image is turned (+x towards +y) and magnified against the fixed one; small.
+    turn_sigma : float
+        Standard error of both.
+    """
 
     shift: tuple[float, float]
     correlation: float
     sigma_px: float
     pixels: int
+    centre: tuple[float, float]
+    turn_rad: float
+    stretch: float
+    turn_sigma: float
 
 
 def refine(
@@ -259,7 +280,32 @@ def refine(
             np.sum(centred_a * centred_b) / np.sqrt(np.sum(centred_a**2) * np.sum(centred_b**2) + 1e-30)
         )
         error = np.sqrt(np.mean(residual**2) * np.linalg.inv(normal)[[0, 1], [0, 1]].sum() / 2)
-        result = Match((float(total[0]), float(total[1])), correlation, float(error), int(weight.sum()))
+        result = (correlation, float(error), weight, grad_y, grad_x, columns, difference, windows)
         if np.abs(step).max() < 2e-3:
             break
-    return result
+    return _match(total, *result)
+
+
+def _match(total, correlation, error, weight, grad_y, grad_x, columns, difference, windows) -> Match:
+    """Tell the match of the last round, with turn and stretch about the middle of the structure compared."""
+    rows, cols = (index.astype(float) for index in np.nonzero(weight))
+    power = np.square(grad_y[weight]) + np.square(grad_x[weight])
+    middle = np.average(np.stack([rows, cols]), axis=1, weights=power + 1e-30)
+    y, x = rows - middle[0], cols - middle[1]
+    extra = np.stack([grad_y[weight] * x - grad_x[weight] * y, grad_y[weight] * y + grad_x[weight] * x], axis=1)
+    design = np.column_stack([columns, extra])
+    normal = design.T @ design
+    answer = np.linalg.lstsq(normal, design.T @ difference, rcond=1e-12)[0]
+    residual = difference - design @ answer
+    inverse = np.linalg.pinv(normal)
+    start = (windows[0][0].start, windows[0][1].start)
+    return Match(
+        (float(total[0]), float(total[1])),
+        correlation,
+        error,
+        int(weight.sum()),
+        (float(middle[0] + start[0]), float(middle[1] + start[1])),
+        float(answer[4]),
+        float(answer[5]),
+        float(np.sqrt(np.mean(residual**2) * (inverse[4, 4] + inverse[5, 5]) / 2)),
+    )

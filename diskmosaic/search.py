@@ -1,0 +1,169 @@
+"""Which tiles overlap, and by what shift: all pairs at reduced resolution, then the few that count at full.
+
+Each tile is transformed once. A peak counts that stands out of chance at all other shifts and out of the next best
+place (a pattern of equal steps, such as fringes, shows many peaks of one height). Once tiles hang together, further
+pairs are not searched but looked up where the others put them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.correlation import best_shifts, even_fast_size, overlap_windows, refine, spectra
+from diskmosaic.parallel import ordered_map
+from diskmosaic.progress import Progress, silent
+from diskmosaic.records import Given, Pair
+from diskmosaic.scene import Scene
+from diskmosaic.settings import PlacementSettings
+
+WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms ...
+WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
+MIN_CORRELATION = 0.1  # after refinement
+GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
+GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
+PEAK_RATIO = 1.25  # over the next best place: fringes left by a flat reached 1.08, chance above z = 8 never more
+GRAIN_PX = 30.0  # pixels to one independent value: 4 pi times the square of the band's fine width
+CHANCE = 4.0  # standard deviations by which a correlation must stand out of none
+
+
+def search_pairs(
+    scene: Scene,
+    candidates: Iterable[tuple[int, int]],
+    factor: int,
+    settings: PlacementSettings,
+    *,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> tuple[list[Pair], NDArray[np.float64]]:
+    """Search pairs of tiles at ``1/factor`` resolution and follow what is found to the full one.
+
+    Parameters
+    ----------
+    scene : Scene
+    candidates : iterable of (int, int)
+    factor : int
+    settings : PlacementSettings
+    jobs : int
+        Threads.
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    pairs : list of Pair
+        Those that match.
+    best : (n,)
+        Highest significance that each tile reached with any other.
+    """
+    candidates = sorted(candidates)
+    best = np.zeros(len(scene.tiles))
+    if not candidates:
+        return [], best
+    used = sorted({k for pair in candidates for k in pair})
+    shape = scene.texture(used[0], factor).values.shape
+    padded = (even_fast_size(2 * shape[0]), even_fast_size(2 * shape[1]))
+    transforms = {k: spectra(scene.texture(k, factor), padded) for k in used}
+    min_pixels = settings.min_overlap * shape[0] * shape[1]
+
+    def search(pair: tuple[int, int]):
+        return best_shifts(transforms[pair[0]], transforms[pair[1]], min_pixels=min_pixels, peaks=2)
+
+    found = []
+    work = progress(ordered_map(search, candidates, jobs=jobs), "pairs", total=len(candidates), unit="pairs")
+    for (a, b), peaks in zip(candidates, work, strict=True):
+        if not peaks:
+            continue
+        z, second = peaks[0].significance, peaks[1].significance if len(peaks) > 1 else 0.0
+        # where a second place is as good, this one says nothing
+        z = z if z >= PEAK_RATIO * second else min(z, settings.significance - 0.1)
+        best[[a, b]] = np.maximum(best[[a, b]], z)
+        if z >= settings.significance:
+            found.append((a, b, np.array(peaks[0].shift, float), z))
+    followed = ordered_map(lambda one: follow(scene, *one[:3], factor, significance=one[3]), found, jobs=jobs)
+    return [pair for pair in followed if pair is not None], best
+
+
+def follow(
+    scene: Scene, a: int, b: int, shift: NDArray[np.float64], factor: int, *, significance: float
+) -> Pair | None:
+    """Follow a rough shift (px at ``1/factor`` resolution) to the full resolution; None where it does not hold."""
+    while True:
+        match = refine(scene.texture(a, factor), scene.texture(b, factor), (round(shift[0]), round(shift[1])))
+        if match is None or match.correlation < max(MIN_CORRELATION, CHANCE / np.sqrt(match.pixels / GRAIN_PX)):
+            return None
+        shift = np.array(match.shift)
+        if factor == 1:
+            break
+        step = 2 if factor % 2 == 0 else factor
+        factor //= step
+        shift *= step
+    return Pair(
+        a=a,
+        b=b,
+        shift_yx=(float(shift[0]), float(shift[1])),
+        correlation=match.correlation,
+        significance=significance,
+        centre_yx=match.centre,
+        sigma_px=float(np.hypot(match.sigma_px, WARP_PX * np.sqrt(min(1.0, WARP_AREA_PX / match.pixels)))),
+        turn_rad=match.turn_rad,
+        turn_sigma=match.turn_sigma,
+        stretch=match.stretch,
+    )
+
+
+def shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:
+    """Count the pixels of the disk that both tiles see at a shift, roughly."""
+    factor = scene.quick_factor
+    first, second = (scene.texture(k, factor).good for k in (a, b))
+    windows = overlap_windows(first.shape, second.shape, (round(shift[0] / factor), round(shift[1] / factor)))
+    if windows is None:
+        return 0
+    return int(np.count_nonzero(first[windows[0]] & second[windows[1]])) * factor**2
+
+
+def look_up(
+    scene: Scene,
+    positions: NDArray[np.float64],
+    pairs: Sequence[Pair],
+    given: Given,
+    *,
+    jobs: int = 1,
+) -> list[Pair]:
+    """Measure overlaps that known places tell: those not measured yet, and those whose shift contradicts the others.
+
+    Parameters
+    ----------
+    scene : Scene
+    positions : (n, 2)
+        Of the upright tiles; NaN for tiles without a place.
+    pairs : sequence of Pair
+        With ``used`` of a solution.
+    given : Given
+    jobs : int
+
+    Returns
+    -------
+    list of Pair
+        All: as they were, measured anew, or new. A pair that contradicts the others and shows nothing where they put it
+        stays as it was.
+    """
+    kept = {(pair.a, pair.b): pair for pair in pairs}
+    placed = [int(k) for k in np.flatnonzero(np.isfinite(positions[:, 0]))]
+    wanted = []
+    for i, a in enumerate(placed):
+        for b in placed[i + 1 :]:
+            have = kept.get((a, b)) or kept.get((b, a))
+            if (have is not None and have.used) or given.forbids(a, b):
+                continue
+            shift = positions[b] - positions[a]
+            if (np.abs(shift) < 2 * scene.half).all() and shared_disk(scene, a, b, shift) >= GUIDED_PIXELS:
+                wanted.append((a, b, shift))
+    measured = ordered_map(lambda one: follow(scene, *one, 1, significance=0.0), wanted, jobs=jobs)
+    for (a, b, _), pair in zip(wanted, measured, strict=True):
+        if pair is not None and pair.correlation > GUIDED_CORRELATION:
+            kept.pop((b, a), None)
+            kept[a, b] = pair
+    return [kept[key] for key in sorted(kept)]
