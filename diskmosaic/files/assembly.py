@@ -113,6 +113,7 @@ def assembly_document(
                 "slope_yx": [0.0, 0.0] if levels.slope is None else levels.slope[k].tolist(),
                 "time_utc": tile.time_utc,
                 "sharpness": tile.sharpness,
+                "sigma_px": None if placement.sigma is None else placement.sigma[k].tolist(),
             }
         )
     left_out = [
@@ -151,6 +152,9 @@ def assembly_document(
         "tiles": entries,
         "left_out": left_out,
         "pairs": pairs,
+        "loops": [
+            {"recordings": [tiles[k].recording for k in loop[:3]], "misfit_px": loop[3]} for loop in placement.loops
+        ],
         "limb": limb,
         "levels": {
             "tilt_per_radius_yx": None if levels.tilt is None else list(levels.tilt),
