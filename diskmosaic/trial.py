@@ -36,9 +36,10 @@ from diskmosaic.settings import TileSettings
 FOUND = 9.0  # significance of a peak; among other flats' dust 6.1 was the highest seen
 CLEAR = 1.5  # times the best peak in any other orientation
 PIXELS_FOUND = 20.0  # single pixels agree by hundreds, or not at all
+PEAK_PX = 5.0  # width of a correlation's peak: its place is uncertain by that over its significance
 STILL_PX = 0.75  # a displacement below is none: the Sun's structure, or rings that moved, fake up to half a pixel
 FEW = 2.5  # recordings that must see a place for it to be judged
-MIN_VOTES = 3  # recordings, for a grain to count as moved
+MIN_VOTES = 3  # recordings that must show a grain moved
 MOST = 0.6  # of the recordings must show it
 VOTE_DEPTH = 0.3  # of its deepest place, over its middle: the shadows of wide grains are hollow
 ALONE = 6.0  # significance from which one recording's own displacement is told
@@ -201,7 +202,8 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
     kind = _kind(likeness, pixels)
     strength = sigma = np.nan
     gone, added, rings = [], [], None
-    if kind in ("same", "displaced"):
+    # single pixels may tell where the flat lies while the Sun still hides the dust: nothing is said of that then
+    if kind in ("same", "displaced") and _clear(likeness):
         there = known_dust if kind == "same" else moved(known_dust, likeness.shift)
         _, strength, sigma = judge_grains(there, dust, good)
         if kind == "displaced" or np.isfinite(strength):
@@ -286,13 +288,18 @@ def _kind(dust: Likeness, pixels: Likeness) -> str:
             return "mirrored"
         if dust.turns:
             return "turned"
-        limit = max(STILL_PX, CHANCE * np.nan_to_num(dust.sigma_px))
+        limit = max(CHANCE * np.nan_to_num(dust.sigma_px), still_px(dust.significance))
         return "displaced" if np.hypot(*dust.shift) > limit else "same"
     if pixels.significance > PIXELS_FOUND and pixels.significance > CLEAR * pixels.second:
         if pixels.mirrored or pixels.turns:
             return "mirrored" if pixels.mirrored else "turned"
         return "displaced" if np.hypot(*pixels.shift) > STILL_PX else "same"
     return "not found" if dust.expected > CLEAR * FOUND else "hidden"
+
+
+def still_px(significance: float, least: float = STILL_PX) -> float:
+    """Displacement (px) up to which a peak of such a significance tells of none."""
+    return max(least, CHANCE * PEAK_PX / significance)
 
 
 def _clear(dust: Likeness) -> bool:
@@ -333,7 +340,8 @@ def _in_most(grain: Grain, sign: int, samples: Sequence[Sample], there: FloatIma
     if len(values) < MIN_VOTES:
         return False
     typical = float(np.median(values))
-    return typical > VOTE_DEPTH * grain.depth and np.mean(np.array(values) > 0.5 * typical) > MOST
+    votes = sum(value > 0.5 * typical for value in values)
+    return typical > VOTE_DEPTH * grain.depth and votes >= MIN_VOTES and votes > MOST * len(values)
 
 
 def _rings(known: FloatImage, waves: Waves, samples: Sequence[Sample]) -> Rings | None:

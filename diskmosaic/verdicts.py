@@ -23,6 +23,7 @@ from diskmosaic.trial import (
     STRENGTH,
     Look,
     Trial,
+    still_px,
 )
 
 ELSEWHERE_PX = 1.5  # from the others, for one recording: its own Sun, and theirs where they are few, fake up to 1 px
@@ -134,9 +135,10 @@ def _looks(trial: Trial) -> list[str]:
         told.append(f"{whose} of its pixels are saturated{more}; no flat can correct them")
     if trial.kind in ("same", "displaced"):
         sure = [look for look in trial.looks if look.shift_yx is not None and look.significance > FOUND]
+        common = trial.shift if trial.kind == "displaced" else (0.0, 0.0)
         for look in sure:
-            off = np.subtract(look.shift_yx, trial.likeness.shift)
-            if np.hypot(*off) > ELSEWHERE_PX:
+            off = np.subtract(look.shift_yx, common)
+            if np.hypot(*off) > still_px(look.significance, ELSEWHERE_PX):
                 told.append(
                     f"{look.name}: its pattern lies {np.hypot(*off):.1f} px from that of the other recordings "
                     f"(significance {look.significance:.0f}): the camera was touched during the session"

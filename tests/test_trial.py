@@ -77,6 +77,32 @@ def test_a_good_flat_raises_no_alarm(seed):
     assert trial.strength == pytest.approx(1, abs=0.04)  # the bar of an alarm; 9 Suns leave some 0.01
 
 
+def test_where_the_sun_hides_the_dust_nothing_is_said_of_it():
+    # two recordings of structure as deep as dust: the single pixels alone tell that the flat fits
+    pattern = parts(1).product
+    rng = np.random.default_rng(8)
+    rough = [cv2.GaussianBlur(rng.standard_normal(SHAPE).astype(np.float32), (0, 0), 4) for _ in range(2)]
+    frames = [frame * np.exp(2.5 * field) for frame, field in zip(means(1, pattern, count=2), rough, strict=True)]
+    flat = flat_of(pattern)
+    trial = try_flat(flat, samples(frames), TILES)
+    assert trial.kind == "same"
+    assert trial.pixels_found
+    assert trial.likeness.significance < 9
+    assert np.isnan(trial.strength)
+    assert (trial.gone, trial.added, trial.rings) == ((), (), None)
+    assert say(trial, flat).warnings == ()
+
+
+@pytest.mark.parametrize(("significance", "told"), [(10, 0), (30, 1)])
+def test_a_recordings_own_place_counts_as_far_as_its_peak_is_sure(evening, significance, told):
+    pattern, looks = evening
+    flat = flat_of(pattern)
+    trial = try_flat(flat, looks, TILES)
+    # a peak some 5 px wide that stands out by 10 lies where it does to half a pixel: 1.9 px are 4 such errors
+    off = dataclasses.replace(trial.looks[0], shift_yx=(1.9, 0.0), significance=significance)
+    assert len(say(dataclasses.replace(trial, looks=(off, *trial.looks[1:])), flat).warnings) == told
+
+
 def test_a_displaced_flat_is_found_said_and_moved(evening):
     pattern, looks = evening
     flat = flat_of(moved(pattern, (2.1, -2.1)))

@@ -1,6 +1,6 @@
 """The flat's trial on invented evenings: what is found, and that good flats raise no alarm.
 
-    python tests/benchmarks/trial.py [--seeds 20] [--image IMAGE] [--run]
+    python tests/benchmarks/trial.py [--seeds 20] [--image IMAGE] [--tiles 12] [--run]
 
 Each seed is an evening of up to 12 tiles of 480 x 640 px (8 bits, 40 dust grains, rings, vignetting), as the means of
 64 frames that jitter by 2 px: the Sun blurred by jitter, air and focus, times the sensor's pattern, with the noise that
@@ -229,6 +229,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--image", type=Path)
+    parser.add_argument("--tiles", type=int, default=12, help="recordings of an evening, at most")
     parser.add_argument("--run", action="store_true")
     parser.add_argument("--big", action="store_true")
     asked = parser.parse_args()
@@ -245,7 +246,7 @@ def main() -> int:
         sun = real_sun(asked.image, scale=RADIUS / real_sun(asked.image).radius_px)
     table: dict[str, list] = {}
     for seed in range(1, asked.seeds + 1):
-        for name, flat, samples, check in cases(Evening(seed, sun)):
+        for name, flat, samples, check in cases(Evening(seed, sun, tiles=asked.tiles)):
             text, right = check(try_flat(flat, samples, TileSettings()))
             table.setdefault(name, []).append((seed, text, right))
             if not right:
