@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.errors import bad_input
-from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILES, Job
+from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILES, ZOOM, Job
 from diskmosaic.session import SESSION_FILE
 
 if TYPE_CHECKING:
-    from diskmosaic.records import Tile
+    from diskmosaic.records import Disk, Tile
 
 MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
 
@@ -129,8 +129,8 @@ def _put_on_map(job: Job, disk: Path, map_path: Path, output: Path) -> list[Path
     return [output]
 
 
-def present_disk(job: Job) -> None:
-    """Export the pictures and write the report."""
+def present_disk(job: Job, *, everything: bool = False) -> None:
+    """Export the pictures and write the report; `everything`: also the pictures for a purpose, and the page."""
     disk, assembly = job.out / DISK, job.out / ASSEMBLY
     if not disk.exists():
         raise bad_input(disk, found="no such file", expected="the finished disk", todo="assemble the tiles first")
@@ -140,7 +140,9 @@ def present_disk(job: Job) -> None:
     recipes = {name: recipe.model_dump(mode="json") for name, recipe in job.recipes.items()}
     parts = [digests, job.settings.pictures.model_dump(), recipes, observation]
     job.step("pictures", parts, [], lambda: _export(job))
-    job.outcome.files += sorted((job.out / PICTURES).glob("[!.]*"))
+    if everything:
+        job.step("showing", parts, [job.out / ZOOM / "index.html"], lambda: _export_for_showing(job))
+    job.outcome.files += sorted(path for path in (job.out / PICTURES).rglob("[!.]*") if path.is_file())
     files = [*(job.out / MASTERS).glob("[!.]*.fits"), *(job.out / TILES).glob("[!.]*.fits")]
     for path in sorted(files):
         step = f"tile {path.stem}" if path.parent.name == TILES else path.stem
@@ -149,17 +151,28 @@ def present_disk(job: Job) -> None:
     job.step("report", [digests, observation, text], [job.out / REPORT], lambda: _report(job, text))
 
 
-def _export(job: Job) -> list[Path]:
+def _disk(job: Job) -> Disk:
     import numpy as np
 
     from diskmosaic.files.assembly import read_assembly
     from diskmosaic.files.products import read_disk
-    from diskmosaic.pictures.export import export_pictures
 
     tiles = read_assembly(job.out / ASSEMBLY)["tiles"]
-    matrices = np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3)
-    disk = read_disk(job.out / DISK, matrices)
-    return export_pictures(disk, job.out / PICTURES, job.observation, job.settings.pictures, job.recipes, jobs=job.jobs)
+    return read_disk(job.out / DISK, np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3))
+
+
+def _export(job: Job) -> list[Path]:
+    from diskmosaic.pictures.export import export_pictures
+
+    settings, folder = job.settings.pictures, job.out / PICTURES
+    return export_pictures(_disk(job), folder, job.observation, settings, job.recipes, jobs=job.jobs)
+
+
+def _export_for_showing(job: Job) -> list[Path]:
+    from diskmosaic.pictures.showing import export_for_showing
+
+    settings, folder, page = job.settings.pictures, job.out / PICTURES, job.out / ZOOM
+    return export_for_showing(_disk(job), folder, page, job.observation, settings, job.recipes, jobs=job.jobs)
 
 
 def _report(job: Job, settings_text: str) -> list[Path]:

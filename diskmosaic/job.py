@@ -23,7 +23,7 @@ from diskmosaic.steps import STEPS_FOLDER, Cache, Steps, content_hashes
 from diskmosaic.survey import survey as make_survey
 
 # where the products lie under OUT
-MASTERS, TILES, PICTURES, ONTO = "masters", "tiles", "pictures", "onto"
+MASTERS, TILES, PICTURES, ZOOM, ONTO = "masters", "tiles", "pictures", "zoom", "onto"
 DISK, ASSEMBLY, REPORT = "disk.fits", "assembly.json", "report.html"
 
 

@@ -89,11 +89,11 @@ def assemble(
 
 
 def present(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
-    """Export pictures and report of the finished disk; like `run`."""
+    """Export everything that is made of the finished disk to show it, and the report; like `run`."""
     job = _begin(folder, out, options, raw=False)
     with alone(job.out):
         job.load_session()
-        present_disk(job)
+        present_disk(job, everything=True)
     return job.outcome
 
 

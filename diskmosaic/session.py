@@ -36,6 +36,9 @@ class SessionTable(_Table):
 
     name: str = Field("", description="title of the session, for captions and the report")
     author: str = Field("", description="who made it, for captions and the pictures' metadata")
+    credit: str = Field("", description="credit line of the pictures; the author unless given")
+    rights: str = Field("", description="who owns the pictures and how they may be used, for their metadata")
+    caption: str = Field("", description="caption of the pictures; written from the facts unless given")
 
 
 class InstrumentTable(_Table):
@@ -102,8 +105,8 @@ class Observation:
 
     Attributes
     ----------
-    name, author : str
-        Title of the session, and who made it.
+    name, author, credit, rights, caption : str
+        Title of the session, who made it, and what a person wants said with its pictures.
     telescope, camera, place : str
         Names for captions.
     telescope_focal_mm, aperture_mm, pixel_um, wavelength_nm : float or None
@@ -124,6 +127,9 @@ class Observation:
 
     name: str = ""
     author: str = ""
+    credit: str = ""
+    rights: str = ""
+    caption: str = ""
     telescope: str = ""
     camera: str = ""
     place: str = ""
@@ -155,6 +161,9 @@ def observation_of(document: SessionDocument) -> Observation:
     return Observation(
         name=document.session.name,
         author=document.session.author,
+        credit=document.session.credit,
+        rights=document.session.rights,
+        caption=document.session.caption,
         telescope=instrument.telescope,
         camera=instrument.camera,
         place=place.name,

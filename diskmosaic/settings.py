@@ -85,7 +85,18 @@ class DiskSettings(StageSettings):
 class PictureSettings(StageSettings):
     """How pictures are exported."""
 
-    jpeg_quality: int = Field(92, ge=1, le=100)
+    jpeg_quality: int = Field(92, ge=1, le=100, description="of JPEG and WebP, 100 is best")
+    web_widths_px: tuple[Annotated[int, Field(ge=16, le=16383)], ...] = Field(
+        (640, 1280, 2560), description="widths of the pictures for the web"
+    )
+    print_widths_cm: tuple[Annotated[float, Field(gt=0)], ...] = Field(
+        (10, 20, 30), description="widths of the prints, at 300 dpi"
+    )
+    wallpaper_px: tuple[Annotated[int, Field(ge=16)], Annotated[int, Field(ge=16)]] = Field(
+        (3840, 2160), description="width and height of the wallpaper"
+    )
+    closeups: int = Field(4, ge=0, description="close-ups of what stands out, at most")
+    closeup_px: int = Field(1200, ge=64, description="side of a close-up, in the picture's own pixels")
 
 
 class Settings(StageSettings):

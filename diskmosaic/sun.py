@@ -121,6 +121,33 @@ def ephemeris(time_utc: str | datetime) -> SunEphemeris:
     return SunEphemeris(float(np.rad2deg(p)), float(np.rad2deg(b0)), float(l0), float(radius), distance)
 
 
+def sky_place(time_utc: str | datetime) -> tuple[float, float, float]:
+    """Return where the Sun stands among the stars, and how its pole lies there.
+
+    Parameters
+    ----------
+    time_utc : str or datetime
+        As for `ephemeris`.
+
+    Returns
+    -------
+    right_ascension_deg, declination_deg : float
+        Apparent place of its centre from the Earth's centre (aberration allowed for), axes of the ICRS.
+    pole_deg : float
+        Position angle of the solar north pole from the ICRS's north, eastward positive.
+    """
+    heliocentric, barycentric = erfa.epv00(*terrestrial_time(read_time(time_utc)))
+    sight = -heliocentric["p"] / np.linalg.norm(heliocentric["p"])
+    sight = sight + barycentric["v"] * _LIGHT_DAYS_PER_AU  # aberration to first order: 0.002 arcsec
+    sight /= np.linalg.norm(sight)
+    pole = np.array([np.cos(_POLE_DEC) * np.cos(_POLE_RA), np.cos(_POLE_DEC) * np.sin(_POLE_RA), np.sin(_POLE_DEC)])
+    east = np.cross([0.0, 0.0, 1.0], sight)
+    north = np.cross(sight, east)
+    right_ascension = np.arctan2(sight[1], sight[0])
+    angles = np.rad2deg([right_ascension, np.arcsin(sight[2]), np.arctan2(pole @ east, pole @ north)])
+    return float(angles[0] % 360), float(angles[1]), float(angles[2])
+
+
 def read_time(time_utc: str | datetime) -> datetime:
     """Read a time as a UTC datetime without zone; see `ephemeris` for what is accepted and refused."""
     try:

@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import replace
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -10,8 +9,10 @@ import pytest
 import tifffile
 from diskmosaic.errors import OutputError
 from diskmosaic.files.icc import gray_profile, srgb_profile
-from diskmosaic.pictures.export import describe, export_pictures
+from diskmosaic.pictures.export import export_pictures
 from diskmosaic.pictures.make import Maker
+from diskmosaic.pictures.metadata import caption_of
+from diskmosaic.pictures.picture import Frame
 from diskmosaic.pictures.recipe import DiskStep, NegativeStep, ProminencesStep, Recipe, ToneStep, default_recipes
 from diskmosaic.pictures.stretch import CANVAS_RADII, render
 from diskmosaic.records import Circle, Disk
@@ -134,11 +135,11 @@ def test_bands_and_byte_order_change_nothing(monkeypatch):
 
 def test_files_hold_the_picture_and_a_profile(tmp_path):
     disk = make_disk(header={"NORTHUP": (True, ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
-    seen = SimpleNamespace(name="Über dem Fjord", telescope="", wavelength_nm=656.28)
+    seen = Observation(name="Über dem Fjord", wavelength_nm=656.28)
     paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), PLAIN)
     assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
     expected = picture_of(disk, gamma=0.8, north_up=True)
-    text = "Über dem Fjord, 2031-06-04T09:30:00.000 UTC, 656.28 nm"
+    text = "Über dem Fjord, The disk, 2031-06-04 09:30 UTC, 656.28 nm"
     with Image.open(paths[0]) as png:
         assert png.mode == "I;16"
         assert np.array_equal(np.asarray(png), expected)
@@ -188,8 +189,10 @@ def test_gray_profile_is_srgbs_gray():
 
 
 def test_description_says_what_is_known():
-    assert describe({}, None) == "The Sun"
-    assert describe({"DATE-OBS": "2031-06-04T09:30:00"}, None) == "The Sun, 2031-06-04T09:30:00 UTC"
+    frame = Frame(np.eye(2, 3), (10, 20))
+    assert caption_of("", frame, None) == "The Sun"
+    timed = replace(frame, time_utc="2031-06-04T09:30:00")
+    assert caption_of("negative", timed, None) == "The Sun, negative, 2031-06-04 09:30 UTC"
 
 
 def test_frame_says_where_the_disk_lies():

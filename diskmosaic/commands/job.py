@@ -72,4 +72,9 @@ assemble_command = _step(
         help="A solar map (FITS): the disk is put onto its grid and time too.",
     ),
 )
-present_command = _step("present", tell_steps, "Export pictures and the report of the finished disk.")
+present_command = _step(
+    "present",
+    tell_steps,
+    "Export everything to show the finished disk: pictures, sizes for web and print, close-ups, a page to zoom; "
+    "and the report.",
+)

@@ -1,16 +1,20 @@
-"""All recipes of a session as files."""
+"""All recipes of a session as files: one of each format at full size."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.files.atomic import replacing
-from diskmosaic.pictures.formats import write_jpeg, write_png, write_tiff
+from diskmosaic.pictures.formats import JPEG_SIDE, write_jpeg, write_png, write_tiff
 from diskmosaic.pictures.make import Maker
+from diskmosaic.pictures.metadata import Words, metadata_of, words_of
 from diskmosaic.pictures.paint import paint
+from diskmosaic.pictures.picture import Picture
 from diskmosaic.pictures.recipe import Recipe
+from diskmosaic.pictures.seen import Region, alternative_text, find_regions
 from diskmosaic.records import Disk
 from diskmosaic.settings import PictureSettings
 
@@ -35,34 +39,41 @@ def export_pictures(
     folder : Path
         Made if missing.
     observation : Observation or None
-        Its names and wavelength go into the files' description, with the time.
+        Its names, wavelength and words go into the files' metadata.
     settings : PictureSettings
     recipes : mapping
         Name -> recipe; empty: the usual ones.
     jobs : int
-        Threads.
+        Threads; the bytes do not depend on it.
 
     Returns
     -------
     list of Path
-        What was written.
+        What was written. No JPEG of a picture with a side over 65,500 px: the format has none.
 
     Raises
     ------
     OutputError
         If a file cannot be written; what was there before then stays.
     """
-    text = describe(disk.header, observation)
+    regions = find_regions(disk.uniform, disk.limb)
     written = []
     maker = Maker(disk, observation, jobs=jobs)
     for name, recipe in (recipes or maker.usual()).items():
-        made = maker.make(name, recipe)
-        picture = made.pixels if made.marks is None else paint(made.pixels, made.marks)
+        picture = maker.make(name, recipe)
+        pixels = picture.pixels if picture.marks is None else paint(picture.pixels, picture.marks)
+        # a caption stands below: the disk lies where it lay
+        frame = replace(picture.frame, shape=pixels.shape[:2])
+        about = metadata_of(words_for(picture, regions, observation), frame)
         writers: dict[str, Callable[[Path], None]] = {
-            ".png": lambda path, picture=picture: write_png(path, picture, text),
-            ".tif": lambda path, picture=picture: write_tiff(path, picture, text),
-            ".jpg": lambda path, picture=picture: write_jpeg(path, picture, text, settings.jpeg_quality),
+            ".png": lambda path, pixels=pixels, about=about: write_png(path, pixels, about, jobs=jobs),
+            ".tif": lambda path, pixels=pixels, about=about: write_tiff(path, pixels, about, jobs=jobs),
         }
+        if max(frame.shape) <= JPEG_SIDE:
+            quality = settings.jpeg_quality
+            writers[".jpg"] = lambda path, pixels=pixels, about=about, quality=quality: write_jpeg(
+                path, pixels, about, quality=quality
+            )
         for suffix, write in writers.items():
             path = folder / f"{name}{suffix}"
             with replacing(path) as part:
@@ -71,13 +82,10 @@ def export_pictures(
     return written
 
 
-def describe(header: Mapping[str, object], observation: Observation | None) -> str:
-    """One line for the files' description: what, when, in which light."""
-    card = header.get("DATE-OBS")
-    time = card[0] if isinstance(card, tuple) else card
-    words = ["The Sun", f"{time} UTC" if time is not None else ""]
-    if observation is not None:
-        words[0] = observation.name or words[0]
-        words.append(f"{observation.wavelength_nm:g} nm" if observation.wavelength_nm is not None else "")
-        words.append(observation.telescope)
-    return ", ".join(word for word in words if word)
+def words_for(picture: Picture, regions: list[Region], observation: Observation | None) -> Words:
+    """What is said of a whole picture."""
+    wavelength = None if observation is None else observation.wavelength_nm
+    alternative = alternative_text(regions, picture.frame, wavelength)
+    return words_of(
+        picture.title, picture.frame, alternative, observation, coloured=picture.ramp is not None, done=picture.done
+    )

@@ -1,57 +1,107 @@
-"""A picture written as PNG, TIFF, JPEG, each with its colour profile."""
+"""A picture written as PNG, TIFF, JPEG or WebP, each with its colour profile and what it says about itself."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+from diskmosaic.files import pngout
 from diskmosaic.files.icc import gray_profile, srgb_profile
+from diskmosaic.pictures.metadata import Metadata
 
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]  # (h, w) gray or (h, w, 3) sRGB
+
+JPEG_SIDE, WEBP_SIDE = 65_500, 16_383  # the formats' own limits, px
 _ROWS = 256  # rows worked at a time
+_STRIP_ROWS = 64  # of a TIFF
+_ZLIB_LEVEL = 3
+_XMP_TAG = 700
 
 
-def write_png(path: Path, picture: NDArray[np.uint16], text: str) -> None:
-    """Write 16-bit gray, or 8-bit sRGB."""
-    from PIL.PngImagePlugin import PngInfo
-
-    info = PngInfo()
-    info.add_itxt("Description", text)
-    profile = gray_profile() if picture.ndim == 2 else srgb_profile()
-    shown = picture if picture.ndim == 2 else _eight_bits(picture)
-    Image.fromarray(shown).save(path, format="PNG", icc_profile=profile, pnginfo=info)
+def profile_of(pixels: Pixels) -> bytes:
+    """ICC profile of gray or of sRGB."""
+    return gray_profile() if pixels.ndim == 2 else srgb_profile()
 
 
-def write_tiff(path: Path, picture: NDArray[np.uint16], text: str) -> None:
-    """Write 16-bit gray or sRGB, packed without loss."""
+def eight_bits(pixels: Pixels) -> NDArray[np.uint8]:
+    """Round 16 bits to 8."""
+    if pixels.dtype == np.uint8:
+        return pixels
+    small = np.empty(pixels.shape, dtype=np.uint8)
+    for y in range(0, pixels.shape[0], _ROWS):
+        small[y : y + _ROWS] = (pixels[y : y + _ROWS].astype(np.uint32) * 255 + 32767) // 65535
+    return small
+
+
+def resized(pixels: Pixels, shape: tuple[int, int]) -> Pixels:
+    """Make a picture smaller by the means of areas: no ringing at the limb, no aliasing.
+
+    Parameters
+    ----------
+    pixels : uint8 or uint16
+    shape : (h, w)
+        Not larger than the picture.
+    """
+    if shape[0] > pixels.shape[0] or shape[1] > pixels.shape[1]:
+        raise ValueError(f"a picture of {pixels.shape[:2]} px is not made larger, to {shape}")
+    if shape == pixels.shape[:2]:
+        return pixels
+    return cv2.resize(np.ascontiguousarray(pixels), shape[::-1], interpolation=cv2.INTER_AREA)
+
+
+def write_png(path: Path, pixels: Pixels, about: Metadata, *, dpi: float | None = None, jobs: int = 1) -> None:
+    """Write 8 or 16 bits, gray or RGB."""
+    texts = [("Description", about.caption), ("XML:com.adobe.xmp", about.xmp.decode())]
+    pngout.write_png(path, pixels, profile=profile_of(pixels), texts=texts, exif=about.exif, dpi=dpi, jobs=jobs)
+
+
+def write_tiff(path: Path, pixels: Pixels, about: Metadata, *, dpi: float | None = None, jobs: int = 1) -> None:
+    """Write 8 or 16 bits, gray or RGB, packed without loss."""
+    tags = [(tag, "s", 0, text, True) for tag, text in about.tags if tag not in (0x010E, 0x0131)]
+    tags.append((_XMP_TAG, "B", len(about.xmp), about.xmp, True))
     tifffile.imwrite(
         path,
-        picture,
-        photometric="minisblack" if picture.ndim == 2 else "rgb",
+        pixels,
+        photometric="minisblack" if pixels.ndim == 2 else "rgb",
         compression="zlib",
+        compressionargs={"level": _ZLIB_LEVEL},
         predictor=True,
-        rowsperstrip=64,
-        iccprofile=gray_profile() if picture.ndim == 2 else srgb_profile(),
-        description=text.encode(),
+        rowsperstrip=_STRIP_ROWS,
+        maxworkers=jobs,
+        iccprofile=profile_of(pixels),
+        description=about.caption.encode(),
+        software=dict(about.tags)[0x0131],
         metadata=None,
-        software=False,
+        resolution=None if dpi is None else (dpi, dpi),
+        resolutionunit=None if dpi is None else "INCH",
+        extratags=tags,
     )
 
 
-def write_jpeg(path: Path, picture: NDArray[np.uint16], text: str, quality: int) -> None:
-    """Write 8-bit sRGB."""
-    small = _eight_bits(picture)
-    exif = Image.Exif()
-    exif[0x010E] = text  # ImageDescription
-    rgb = Image.fromarray(small).convert("RGB")
-    rgb.save(path, format="JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile(), exif=exif)
+def write_jpeg(path: Path, pixels: Pixels, about: Metadata, *, quality: int, dpi: float | None = None) -> None:
+    """Write 8 bits of RGB, colour in full resolution; sides up to `JPEG_SIDE`."""
+    extra = {} if dpi is None else {"dpi": (dpi, dpi)}
+    _rgb(pixels).save(
+        path,
+        format="JPEG",
+        quality=quality,
+        subsampling=0,
+        icc_profile=srgb_profile(),
+        exif=b"Exif\0\0" + about.exif,
+        xmp=about.xmp,
+        **extra,
+    )
 
 
-def _eight_bits(picture: NDArray[np.uint16]) -> NDArray[np.uint8]:
-    small = np.empty(picture.shape, dtype=np.uint8)
-    for y in range(0, picture.shape[0], _ROWS):
-        small[y : y + _ROWS] = (picture[y : y + _ROWS].astype(np.uint32) * 255 + 32767) // 65535
-    return small
+def write_webp(path: Path, pixels: Pixels, about: Metadata, *, quality: int) -> None:
+    """Write 8 bits of RGB; sides up to `WEBP_SIDE`."""
+    _rgb(pixels).save(path, format="WEBP", quality=quality, icc_profile=srgb_profile(), exif=about.exif, xmp=about.xmp)
+
+
+def _rgb(pixels: Pixels) -> Image.Image:
+    return Image.fromarray(eight_bits(pixels)).convert("RGB")
