@@ -155,8 +155,12 @@ def test_archived_tiles_are_assembled_without_raw_video(evening_done):
     assert states(pipeline.assemble(evening_done)) == {"unchanged"}
     (evening_done / "assembled" / "disk.fits").unlink()
     pipeline.assemble(evening_done)
+    steps = pipeline.present(evening_done).steps
+    assert steps == {"pictures": "unchanged", "showing": "done", "report": "unchanged"}
     assert states(pipeline.present(evening_done)) == {"unchanged"}
-    assert results(evening_done / "assembled") == before
+    after = results(evening_done / "assembled")
+    assert {name: after[name] for name in before} == before
+    assert "zoom/index.html" in after
 
 
 def test_a_tile_that_a_person_ignores_is_not_assembled(evening_done):
