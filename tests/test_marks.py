@@ -48,6 +48,12 @@ def test_a_place_on_the_sun_lies_where_sunpy_puts_it():
     assert np.hypot(ours[:, 0] - y.value, ours[:, 1] - x.value).max() < 0.1  # an aim of 1 px, on 1000 px of radius
 
 
+def test_a_limb_above_the_photosphere_moves_no_place():
+    places = np.array([0.0, 30, -45]), np.array([0.0, -40, 60])
+    higher = frame(limb=Circle(marks_centre(), 1.005 * RADIUS, 0.1, 1000), radius_arcsec=SUN.radius_arcsec)
+    assert np.allclose(heliographic(higher, *places), heliographic(frame(), *places), atol=1e-6)
+
+
 def test_far_side_is_not_seen():
     seen = heliographic(frame(), np.array([0.0, 0.0, 90.0, -90.0]), np.array([85.0, 95.0, 0.0, 0.0]))
     # B0 is +7 degrees in September: the north pole is seen, the south pole is not

@@ -279,6 +279,7 @@ class Maker:
             p_deg=p,
             b0_deg=_card(disk.header, "HGLT_OBS"),
             l0_deg=_card(disk.header, "CRLN_OBS"),
+            radius_arcsec=_card(disk.header, "RSUN_OBS"),
         )
         return gray, frame, warnings
 

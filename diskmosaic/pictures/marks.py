@@ -130,9 +130,9 @@ def heliographic(frame: Frame, latitude_deg: NDArray, longitude_deg: NDArray) ->
     west = np.cos(lat) * np.sin(lon)
     north = np.sin(lat) * np.cos(b0) - np.cos(lat) * np.cos(lon) * np.sin(b0)
     near = np.sin(lat) * np.sin(b0) + np.cos(lat) * np.cos(lon) * np.cos(b0)
-    angle = np.deg2rad(frame.arcsec_per_px * frame.limb.radius_px / 3600)
+    angle = np.deg2rad(frame.arcsec_per_px * frame.sun_px / 3600)
     distance = 1 / np.sin(angle)  # in solar radii
-    per_tangent = frame.limb.radius_px / np.tan(angle)
+    per_tangent = frame.sun_px / np.tan(angle)
     offset = np.stack([north, west], axis=-1) / (distance - near)[..., None] * per_tangent
     offset[near < 1 / distance] = np.nan
     return offset @ frame.matrix[:, :2].T + np.array(frame.limb.centre_yx)
@@ -249,7 +249,7 @@ def _caption(frame, step, title, observation, size, lines, patches, words) -> fl
     measures = frame.limb is not None and (step.scale_bar or step.earth)
     right = margin
     if measures:
-        bar = BAR_KM / SOLAR_RADIUS_KM * frame.limb.radius_px
+        bar = BAR_KM / SOLAR_RADIUS_KM * frame.sun_px
         right = margin + max(bar, 9 * size) + (6 * size if step.earth else 0)
     room = width - margin - right - 2 * size
     y = top + margin
@@ -276,7 +276,7 @@ def _caption(frame, step, title, observation, size, lines, patches, words) -> fl
                 words.append(Word(arcsec, (base + 2.8 * size, x1), 0.9 * size, _QUIET_WORDS, "right", "scale"))
         if step.earth:
             turn = np.linspace(0, 2 * np.pi, 73)[:-1]
-            r = EARTH_RADIUS_KM / SOLAR_RADIUS_KM * frame.limb.radius_px
+            r = EARTH_RADIUS_KM / SOLAR_RADIUS_KM * frame.sun_px
             centre = np.array([base, x1 - max(bar, 9 * size) - 3 * size])
             ring = centre + r * np.stack([np.sin(turn), np.cos(turn)], axis=1)
             patches.append(Patch(ring, _WORDS, 1.0, "earth"))

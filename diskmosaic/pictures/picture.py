@@ -35,7 +35,7 @@ class Frame:
     mirrored : bool
         True: with north up, east is on the right.
     time_utc : str or None
-    p_deg, b0_deg, l0_deg : float or None
+    p_deg, b0_deg, l0_deg, radius_arcsec : float or None
         See `diskmosaic.sun.SunEphemeris`; None where the time is not known.
     """
 
@@ -49,6 +49,16 @@ class Frame:
     p_deg: float | None = None
     b0_deg: float | None = None
     l0_deg: float | None = None
+    radius_arcsec: float | None = None
+
+    @property
+    def sun_px(self) -> float | None:
+        """Radius of the photosphere, px: less than the limb's where a line shows the limb higher; None without a limb."""
+        if self.limb is None:
+            return None
+        if self.radius_arcsec is None or self.arcsec_per_px is None:
+            return self.limb.radius_px
+        return self.radius_arcsec / self.arcsec_per_px
 
     def to_picture(self, points: ArrayLike) -> NDArray[np.float64]:
         """Carry (..., 2) points (y, x) of ``disk.fits`` to the picture."""
