@@ -162,29 +162,38 @@ def show_beyond(
     disk : float32 (h, w)
         The disk with its own soft edge on a sky without scattered light.
     shown : uint16 (h, w)
-        The prominences as values of a picture, 65535 for 1, 0 inside the limb. They grow in over the width of the
-        edge's blur; as they are laid over the disk's fall, not in its place, there is neither a dark ring nor a second
-        limb.
+        The prominences as values of a picture, 65535 for 1, 0 well inside the limb. They go on under the disk's soft
+        edge as they are just beyond it; as they are laid over the disk's fall, not in its place, there is neither a
+        dark ring nor a second limb.
     """
     disk, shown = np.empty(image.shape, np.float32), np.empty(image.shape, np.uint16)
     blur = edge.blur_px or 2.0
+    clear = 2 * blur + 1  # px from the limb, where the edge's own unevenness ends
+    box = 2 * int(np.ceil(2 * clear)) + 1
+    pad = box // 2 + _BORDER
 
     def work(y0: int):
-        rows, columns = slice(y0, min(y0 + _ROWS, image.shape[0])), slice(0, image.shape[1])
+        y1 = min(y0 + _ROWS, image.shape[0])
+        rows, columns = slice(max(y0 - pad, 0), min(y1 + pad, image.shape[0])), slice(0, image.shape[1])
         light, u = freed(image, edge, beyond, rows, columns)
-        plain = np.array(image[rows], np.float32)
-        skirt = 1 - _smooth_step((u - blur) / (4 * blur + 3))
-        base = edge.base(u)
-        sky = np.float32(edge.table[-1])
-        plain = np.where(u > 0, np.where(np.isfinite(plain), (base - sky) * skirt, plain), plain)
-        grown = _smooth_step(u / (2 * blur + 2))
         bright = shrink(light, np.float32(_SHRUNK) * _along(beyond, u)) / np.float32(beyond.level)
         # where the picture ends, few frames saw the last pixels
         within = cv2.erode(np.isfinite(light).astype(np.uint8), np.ones((_BORDER, _BORDER), np.uint8)) > 0
-        value = np.where(within, np.maximum(lift * grown * np.nan_to_num(bright), 0), 0)
+        value = np.where(within, np.maximum(lift * np.nan_to_num(bright), 0), 0).astype(np.float32)
         # straight, then a shoulder: values stay under 1 and keep their differences
         value = value / np.sqrt(1 + value**2)
-        return y0, plain, np.rint(65535 * value).astype(np.uint16)
+        # across the edge a prominence goes on as it is just beyond: else its foot would stand in a dark gap
+        trusted = (u > clear).astype(np.float32)
+        foot = box_means(value * trusted, box) / np.maximum(box_means(trusted, box), 0.05)
+        sure = _smooth_step(u / np.float32(clear))
+        grown = _smooth_step((u + np.float32(clear)) / np.float32(clear))
+        value = grown * (sure * value + (1 - sure) * foot)
+        inner = slice(y0 - rows.start, y1 - rows.start)
+        light, u = np.array(image[y0:y1], np.float32), u[inner]
+        skirt = 1 - _smooth_step((u - blur) / (4 * blur + 3))
+        fall = (edge.base(u) - edge.table[-1]) * skirt
+        plain = np.where((u > 0) & np.isfinite(light), fall, light)
+        return y0, plain, np.rint(65535 * value[inner]).astype(np.uint16)
 
     for y0, plain, value in ordered_map(work, range(0, image.shape[0], _ROWS), jobs=jobs):
         disk[y0 : y0 + len(plain)] = plain

@@ -192,7 +192,7 @@ def _grid(frame: Frame, step_deg: float, size: float, lines: list[Line], words: 
     for k in range(-count, count + 1):
         along = heliographic(frame, np.full(len(fine), k * step_deg), fine)
         axis = k == 0
-        lines += _pieces(along, width * (1.6 if axis else 1), _AXIS if axis else _GRID, 0.75 if axis else 0.4, "grid")
+        lines += _pieces(along, width * (1.4 if axis else 1), _AXIS if axis else _GRID, 0.65 if axis else 0.4, "grid")
         across = heliographic(frame, fine, np.full(len(fine), k * step_deg))
         lines += _pieces(across, width, _GRID, 0.4, "grid")
     for latitude in (-90.0, 90.0):
@@ -203,9 +203,11 @@ def _grid(frame: Frame, step_deg: float, size: float, lines: list[Line], words: 
             lines.append(Line(ring, 1.6 * width, _AXIS, 0.9, "pole"))
     # numbers stand off the disk, where the parallels meet the limb on the west
     for k in range(-count, count + 1):
-        if abs(k * step_deg) > 75:
+        # on the limb a parallel stands at sin(angle) = sin(latitude) / cos(B0)
+        sine = np.sin(np.deg2rad(k * step_deg)) / np.cos(np.deg2rad(frame.b0_deg))
+        if abs(k * step_deg) > 75 or abs(sine) > 1:
             continue
-        at = _limb_place(frame, np.deg2rad(k * step_deg), 1.02)
+        at = _limb_place(frame, np.arcsin(sine), 1.02)
         right = at[1] >= frame.limb.centre_yx[1]
         text = f"{k * step_deg:+g}°".replace("-", "−") if k else "0°"
         place = (at[0] + 0.25 * size, at[1])
@@ -232,10 +234,14 @@ def _pieces(points: NDArray, width: float, gray: float, opacity: float, kind: st
 
 def _directions(frame: Frame, size: float, lines: list[Line], words: list[Word]) -> None:
     width = max(1.0, 0.002 * frame.limb.radius_px)
+    # as far out as the picture allows: prominences stand at the limb
+    (y, x), radius = frame.limb.centre_yx, frame.limb.radius_px
+    room = min(y, x, frame.shape[0] - 1 - y, frame.shape[1] - 1 - x) / radius
+    far = max(room - 0.027, 1.02)
     for letter, angle in (("N", np.pi / 2), ("E", np.pi)):
-        tick = np.stack([_limb_place(frame, angle, 1.012), _limb_place(frame, angle, 1.03)])
+        tick = np.stack([_limb_place(frame, angle, far - 0.041), _limb_place(frame, angle, far - 0.023)])
         lines.append(Line(tick, width, _WORDS, 1.0, "direction"))
-        at = _limb_place(frame, angle, 1.053)
+        at = _limb_place(frame, angle, far)
         words.append(Word(letter, (at[0] + 0.3 * size, at[1]), 0.85 * size, _WORDS, "middle", "direction"))
 
 

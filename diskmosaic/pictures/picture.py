@@ -53,7 +53,7 @@ class Frame:
 
     @property
     def sun_px(self) -> float | None:
-        """Radius of the photosphere, px: less than the limb's where a line shows the limb higher; None without a limb."""
+        """Radius of the photosphere, px: less than the limb's where a line shows it higher; None without a limb."""
         if self.limb is None:
             return None
         if self.radius_arcsec is None or self.arcsec_per_px is None:
