@@ -47,12 +47,15 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
 
 
 def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs: list[Path]) -> list[Path]:
+    import numpy as np
+
     from diskmosaic.blend import blend_tiles
     from diskmosaic.disk import finish_disk, plan_layout
     from diskmosaic.files.assembly import assembly_document, placed_only, write_assembly
     from diskmosaic.files.products import read_master, read_tile, write_disk
     from diskmosaic.levels import solve_levels
     from diskmosaic.limb import fit_limb
+    from diskmosaic.motion import mend_by_motion
     from diskmosaic.placement import place_tiles
     from diskmosaic.remainder import mend_tiles
 
@@ -61,9 +64,12 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     _check_shapes(tiles, paths)
     placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
     if settings.masters.mend:
+        tiles, standing = mend_by_motion(tiles, jobs=job.jobs, progress=job.progress)
         flats = [read_master(path).image for path in masters if path.stem == "flat"]
         tiles, remainder = mend_tiles(tiles, flats[0] if flats else None, placement, progress=job.progress)
-        if remainder is not None and remainder.rms > MOVES:
+        found = [float(np.std(standing))] if standing is not None else []
+        found += [remainder.rms] if remainder is not None else []
+        if max(found, default=0.0) > MOVES:
             placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
     levels = solve_levels(tiles, placement, settings.levels)
     layout = plan_layout(placement, tiles[0].image.shape, observation)

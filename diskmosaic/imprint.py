@@ -79,10 +79,9 @@ class Smear:
     """
 
     def __init__(self, tile: Tile) -> None:
-        used = tile.frames[tile.frames["weight"] > 0]
-        shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
-        self._weights = used["weight"].astype(np.float64) / used["weight"].sum(dtype=np.float64)
-        self._levels = used["level"].astype(np.float64)
+        shifts, weights = tile.moves()
+        self._weights = weights / weights.sum()
+        self._levels = tile.frames["level"][tile.frames["weight"] > 0].astype(np.float64)
         # a field samples, a shift moves: their signs are opposite
         self._local = None if tile.fields is None else shifts[:, None, None] - tile.fields
         if self._local is not None:
@@ -94,6 +93,11 @@ class Smear:
         self._spectrum = self._transform(self._weights)
         # near the border only some of the frames see the sensor
         self._cover = np.maximum(self._convolved(np.ones(self._shape, np.float32), self._spectrum), LEAST_COVER)
+
+    @property
+    def brightening(self) -> float:
+        """Mean factor by which the frames were scaled to the tile's level."""
+        return float(np.sum(self._weights / self._levels))
 
     def ratio(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image that is about 1."""
@@ -149,12 +153,15 @@ def reflat_tile(tile: Tile, old: Calibration, new: Calibration) -> Tile:
     mender.mend(ratio)
     smear = Smear(tile)
     image = tile.image / smear.ratio(ratio)
+    still = None if tile.sensor_mean is None else tile.sensor_mean / ratio
     darkness = old.dark - new.dark
     if darkness.any():
         light = darkness if new.gain is None else darkness * new.gain
         mender.mend(light)
         image += smear.light(light)
-    return replace(tile, image=image.astype(np.float32), remainder=None)
+        if still is not None:
+            still += np.float32(smear.brightening) * light
+    return replace(tile, image=image.astype(np.float32), remainder=None, sensor_mean=still)
 
 
 def find_imprint(image: FloatImage, mask: NDArray[np.bool_], flat: FloatImage) -> Imprint:

@@ -108,6 +108,9 @@ class Tile:
     fields : float32 (used frames, rows, columns, 2) or None
         How the frames that were used are sampled besides their shifts, px (y, x) at the centres of the cells of a grid
         over the sensor; None: not known, or nothing.
+    sensor_mean : float32 (h, w) or None
+        The same weighted mean of the same frames as they lie on the sensor, not aligned: with `image` it tells what
+        stands still on the sensor from what moves. None: not known.
     """
 
     name: str
@@ -122,6 +125,13 @@ class Tile:
     warnings: tuple[str, ...] = ()
     remainder: FloatImage | None = None
     fields: NDArray[np.float32] | None = None
+    sensor_mean: FloatImage | None = None
+
+    def moves(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the shifts (n, 2), px (y, x), and the weights (n,) of the frames that were used."""
+        used = self.frames[self.frames["weight"] > 0]
+        shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
+        return shifts, used["weight"].astype(np.float64)
 
 
 @dataclass(frozen=True)

@@ -101,7 +101,7 @@ def find_remainder(
     specks = predict_specks(rest, weights, min_images=MEND_TILES)
     corrections = [known + more for known, more in zip(corrections, specks, strict=True)]
     rest = [log - more for log, more in zip(rest, specks, strict=True)]
-    transfers = np.stack([transfer(*_shifts(tile)) for tile in tiles])
+    transfers = np.stack([transfer(*tile.moves()) for tile in tiles])
     shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MEND_TILES)
     corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
     pattern = np.mean(corrections, axis=0, dtype=np.float64).astype(np.float32)
@@ -218,12 +218,6 @@ def _structures(tiles: Sequence[Tile], regions: Sequence[Regions]) -> list[Float
     ]
 
 
-def _shifts(tile: Tile) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    used = tile.frames[tile.frames["weight"] > 0]
-    shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(float)
-    return shifts, used["weight"].astype(float)
-
-
 def _less_neighbours(
     logs: list[FloatImage], regions: list[Regions], placement: Placement, progress: Progress
 ) -> list[FloatImage]:
@@ -307,7 +301,7 @@ def _fringes(
     if carrier is None:
         return none, 0.0
     back = np.conj(carrier.wave)
-    smears = [_line_transfer(carrier, *_shifts(tile)) for tile in tiles]
+    smears = [_line_transfer(carrier, *tile.moves()) for tile in tiles]
     up = [
         2 * smooth_complex(weight * smear * log * back, FRINGE_PX)
         for weight, smear, log in zip(weights, smears, logs, strict=True)

@@ -101,6 +101,7 @@ def stack_tile(
         noise=float(noise),
         frames=stack.table(),
         fields=stack.fields[used] - stack.whole[used, None, None].astype(np.float32),
+        sensor_mean=total.sensor / np.float32(weights.sum()),
         sharpness=float(np.average([looks[k].quality for k in used], weights=weights)) * reference_contrast(reference),
         time_utc=_mean_time(recording, used, weights),
         recording=recording.path.name,
@@ -202,16 +203,18 @@ def _choose(looks: list[Look], settings: TileSettings) -> _Choice:
 
 
 class _Sums:
-    """Light and weight summed over frames."""
+    """Light and weight summed over frames; the light once more as it lies on the sensor."""
 
     def __init__(self, shape: tuple[int, int]):
         self.light = np.zeros(shape, np.float32)
         self.weight = np.zeros(shape, np.float32)
+        self.sensor = np.zeros(shape, np.float32)
         self.noise: list[float] = []
 
     def merge(self, other: _Sums) -> None:
         self.light += other.light
         self.weight += other.weight
+        self.sensor += other.sensor
         self.noise += other.noise
 
     def frame_noise(self) -> float:
@@ -253,6 +256,7 @@ class _Stack:
             field, weight = self.fields[index], float(self.weight[index])
             seen = self._seen(field)
             warp_add(frame, field, weight / float(self.level[index]), sums.light, seen)
+            cv2.scaleAdd(frame, weight / float(self.level[index]), sums.sensor, sums.sensor)
             sums.weight[seen] += np.float32(weight)
         sums.noise.append(_grain(frame))
         return sums

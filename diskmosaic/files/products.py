@@ -109,7 +109,10 @@ def is_master(path: Path) -> bool:
 
 
 def write_tile(path: Path, tile: Tile) -> None:
-    """Write a tile: image, HDUs ``WEIGHT``, ``FRAMES``, maybe ``REMAINDER`` and ``FIELDS``; raises `OutputError`."""
+    """Write a tile; raises `OutputError`.
+
+    HDUs: the image, ``WEIGHT``, ``FRAMES``, and where they are known ``REMAINDER``, ``FIELDS``, ``SENSOR``.
+    """
     header = fits.Header()
     header["BUNIT"] = ("adu", "calibrated, linear")
     set_text(header, "TILENAME", tile.name)
@@ -131,6 +134,8 @@ def write_tile(path: Path, tile: Tile) -> None:
         hdus.append(_scaled_hdu(tile.remainder, REMAINDER_STEP, "REMAINDER"))
     if tile.fields is not None:
         hdus.append(_scaled_hdu(tile.fields, FIELD_STEP, "FIELDS"))
+    if tile.sensor_mean is not None:
+        hdus.append(image_hdu(tile.sensor_mean, name="SENSOR"))
     write_hdus(path, hdus)
 
 
@@ -153,7 +158,8 @@ def read_tile(path: Path) -> Tile:
         frames = np.empty(len(table), FRAME_DTYPE)
         for column in FRAME_DTYPE.names:
             frames[column] = table[column]
-        remainder, fields = (native(hdus[name].data) if name in hdus else None for name in ("REMAINDER", "FIELDS"))
+        names = ("REMAINDER", "FIELDS", "SENSOR")
+        remainder, fields, sensor_mean = (native(hdus[name].data) if name in hdus else None for name in names)
         return Tile(
             name=get_text(header, "TILENAME"),
             image=native(hdus[0].data),
@@ -167,6 +173,7 @@ def read_tile(path: Path) -> Tile:
             warnings=get_warnings(header),
             remainder=remainder,
             fields=fields,
+            sensor_mean=sensor_mean,
         )
 
 
