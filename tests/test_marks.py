@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 from diskmosaic.arrays.colour import contrast
-from diskmosaic.pictures.marks import heliographic, lay_marks
+from diskmosaic.pictures.marks import lay_marks
 from diskmosaic.pictures.paint import paint
 from diskmosaic.pictures.picture import Frame
 from diskmosaic.pictures.recipe import MarksStep
+from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.type import missing
 from diskmosaic.records import Circle
 from diskmosaic.session import Observation
@@ -44,18 +45,18 @@ def test_a_place_on_the_sun_lies_where_sunpy_puts_it():
     lat, lon = np.array([0.0, 30, -45, 10, 60, -20]), np.array([0.0, -40, 20, 75, -10, -80])
     places = SkyCoord(lon * u.deg, lat * u.deg, frame=HeliographicStonyhurst, obstime=solar.date)
     x, y = solar.world_to_pixel(places)
-    ours = frame().to_disk(heliographic(frame(), lat, lon))
+    ours = frame().to_disk(place_on_picture(frame(), lat, lon))
     assert np.hypot(ours[:, 0] - y.value, ours[:, 1] - x.value).max() < 0.1  # an aim of 1 px, on 1000 px of radius
 
 
 def test_a_limb_above_the_photosphere_moves_no_place():
     places = np.array([0.0, 30, -45]), np.array([0.0, -40, 60])
     higher = frame(limb=Circle(marks_centre(), 1.005 * RADIUS, 0.1, 1000), radius_arcsec=SUN.radius_arcsec)
-    assert np.allclose(heliographic(higher, *places), heliographic(frame(), *places), atol=1e-6)
+    assert np.allclose(place_on_picture(higher, *places), place_on_picture(frame(), *places), atol=1e-6)
 
 
 def test_far_side_is_not_seen():
-    seen = heliographic(frame(), np.array([0.0, 0.0, 90.0, -90.0]), np.array([85.0, 95.0, 0.0, 0.0]))
+    seen = place_on_picture(frame(), np.array([0.0, 0.0, 90.0, -90.0]), np.array([85.0, 95.0, 0.0, 0.0]))
     # B0 is +7 degrees in September: the north pole is seen, the south pole is not
     assert np.isfinite(seen).all(axis=1).tolist() == [True, False, True, False]
 
@@ -65,7 +66,7 @@ def test_drawn_grid_lies_where_it_should():
     marks = lay_marks(frame(), MarksStep(grid=True, caption=False, scale_bar=False, earth=False), "", None)
     drawn = paint(np.zeros(SHAPE, np.uint8), marks)
     for longitude in (-50.0, 0.0, 33.0):
-        y, x = heliographic(frame(), np.array([0.0]), np.array([longitude]))[0]
+        y, x = place_on_picture(frame(), np.array([0.0]), np.array([longitude]))[0]
         column = drawn[:, round(x)].astype(float)
         column[: round(y) - 8] = column[round(y) + 9 :] = 0
         assert abs((column * np.arange(len(column))).sum() / column.sum() - y) < 1

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.pictures.picture import Frame
+from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.type import missing, text_width
 from diskmosaic.sun import SOLAR_RADIUS_KM
 
@@ -105,39 +106,6 @@ class Marks:
         )
 
 
-def heliographic(frame: Frame, latitude_deg: NDArray, longitude_deg: NDArray) -> NDArray[np.float64]:
-    """Return where places on the Sun lie on a picture.
-
-    Parameters
-    ----------
-    frame : Frame
-        With limb, scale, B0 and north.
-    latitude_deg, longitude_deg : (n,)
-        Heliographic; longitude from the central meridian, west positive (Stonyhurst, seen from the Earth).
-
-    Returns
-    -------
-    (n, 2)
-        (y, x), px; NaN where the place is on the far side.
-
-    References
-    ----------
-    Thompson 2006, A&A 449, 791, equations 11 and 15: seen from a finite distance, which moves places by up to 0.25 % of
-    the radius.
-    """
-    lat, lon = np.deg2rad(latitude_deg), np.deg2rad(longitude_deg)
-    b0 = np.deg2rad(frame.b0_deg)
-    west = np.cos(lat) * np.sin(lon)
-    north = np.sin(lat) * np.cos(b0) - np.cos(lat) * np.cos(lon) * np.sin(b0)
-    near = np.sin(lat) * np.sin(b0) + np.cos(lat) * np.cos(lon) * np.cos(b0)
-    angle = np.deg2rad(frame.arcsec_per_px * frame.sun_px / 3600)
-    distance = 1 / np.sin(angle)  # in solar radii
-    per_tangent = frame.sun_px / np.tan(angle)
-    offset = np.stack([north, west], axis=-1) / (distance - near)[..., None] * per_tangent
-    offset[near < 1 / distance] = np.nan
-    return offset @ frame.matrix[:, :2].T + np.array(frame.limb.centre_yx)
-
-
 def lay_marks(
     frame: Frame, step: MarksStep, title: str, observation: Observation | None, *, dark: bool = True
 ) -> Marks:
@@ -190,13 +158,13 @@ def _grid(frame: Frame, step_deg: float, size: float, lines: list[Line], words: 
     fine = np.arange(-90, 90 + _POINTS_DEG / 2, _POINTS_DEG)
     count = int(89.9 // step_deg)
     for k in range(-count, count + 1):
-        along = heliographic(frame, np.full(len(fine), k * step_deg), fine)
+        along = place_on_picture(frame, np.full(len(fine), k * step_deg), fine)
         axis = k == 0
         lines += _pieces(along, width * (1.4 if axis else 1), _AXIS if axis else _GRID, 0.65 if axis else 0.4, "grid")
-        across = heliographic(frame, fine, np.full(len(fine), k * step_deg))
+        across = place_on_picture(frame, fine, np.full(len(fine), k * step_deg))
         lines += _pieces(across, width, _GRID, 0.4, "grid")
     for latitude in (-90.0, 90.0):
-        pole = heliographic(frame, np.array([latitude]), np.array([0.0]))[0]
+        pole = place_on_picture(frame, np.array([latitude]), np.array([0.0]))[0]
         if np.isfinite(pole).all():
             turn = np.linspace(0, 2 * np.pi, 49)
             ring = pole + 0.012 * frame.limb.radius_px * np.stack([np.sin(turn), np.cos(turn)], axis=1)

@@ -45,7 +45,7 @@ def place_on_picture(frame: Frame, latitude_deg: ArrayLike, longitude_deg: Array
     seen = np.sqrt(1 - q**2) / (1 - q * near)
     seen = np.where(near > q, seen, np.nan)
     plane = np.stack([seen * north, seen * west], axis=-1)
-    return frame.limb.radius_px * plane @ _axes(frame) + frame.limb.centre_yx
+    return frame.sun_px * plane @ _axes(frame) + frame.limb.centre_yx
 
 
 def place_on_sun(frame: Frame, points: ArrayLike) -> NDArray[np.float64]:
@@ -55,7 +55,7 @@ def place_on_sun(frame: Frame, points: ArrayLike) -> NDArray[np.float64]:
     """
     q, tilt = _radius_over_distance(frame), np.deg2rad(frame.b0_deg)
     plane = (np.asarray(points, float) - frame.limb.centre_yx) @ _axes(frame).T
-    plane /= frame.limb.radius_px * np.sqrt(1 - q**2)
+    plane /= frame.sun_px * np.sqrt(1 - q**2)
     far = np.sum(plane**2, axis=-1)
     # the nearer crossing of the line of sight with the unit sphere
     root = (far * q) ** 2 - (1 + far * q**2) * (far - 1)
@@ -77,4 +77,4 @@ def _radius_over_distance(frame: Frame) -> float:
     """Sine of the Sun's angular radius; at 1 au where the scale is not known."""
     if frame.arcsec_per_px is None:
         return SOLAR_RADIUS_KM / AU_KM
-    return float(np.sin(frame.limb.radius_px * frame.arcsec_per_px / ARCSEC_PER_RADIAN))
+    return float(np.sin(frame.sun_px * frame.arcsec_per_px / ARCSEC_PER_RADIAN))
