@@ -200,14 +200,18 @@ def _bands(matrix: NDArray[np.float64], window: tuple[slice, slice]):
 def _turned(rows, columns, k: int, placement: Placement):
     """Move sampling places to where the surface was when the tile was recorded; the limb stays."""
     drift, times, limb = np.array(placement.drift_yx), placement.times, placement.limb
-    if times is None or limb is None or not drift.any():
+    if times is None or limb is None or not (drift.any() or placement.motion is not None):
         return rows, columns
     turn = placement.turn(k)
     y = turn[0, 0] * rows + turn[0, 1] * columns + placement.positions[k][0]
     x = turn[1, 0] * rows + turn[1, 1] * columns + placement.positions[k][1]
-    depth = depth_factor(y, x, limb.centre_yx, limb.radius_px) * times[k]
-    drift = np.linalg.solve(turn, drift)
-    return rows + depth * drift[0], columns + depth * drift[1]
+    if placement.motion is not None:
+        dy, dx = placement.motion.shift(y, x, limb.centre_yx, limb.radius_px, float(times[k]))
+    else:
+        depth = depth_factor(y, x, limb.centre_yx, limb.radius_px) * times[k]
+        dy, dx = depth * drift[0], depth * drift[1]
+    back = np.linalg.inv(turn)
+    return rows + back[0, 0] * dy + back[0, 1] * dx, columns + back[1, 0] * dy + back[1, 1] * dx
 
 
 def _linear(image: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float32]:

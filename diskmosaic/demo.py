@@ -42,7 +42,7 @@ wavelength_nm = 656.28
 [place]
 name = "Quillmere Island"
 latitude_deg = 12.0
-longitude_deg = -38.0
+longitude_deg = 38.0
 
 [observation]
 north_deg = -12.0

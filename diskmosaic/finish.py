@@ -12,7 +12,7 @@ from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILE
 from diskmosaic.session import SESSION_FILE
 
 if TYPE_CHECKING:
-    from diskmosaic.records import Disk, Tile
+    from diskmosaic.records import Disk, Placement, Tile
 
 MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
 
@@ -40,6 +40,8 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
         {path.name: job.steps.digest(path.stem, path) for path in masters},
         {stage: getattr(settings, stage).model_dump() for stage in ("masters", "placement", "levels", "limb", "disk")},
         dataclasses.asdict(observation),
+        job.document.layout.model_dump(),
+        {path: table.model_dump(exclude={"role", "note"}) for path, table in job.document.recordings.items()},
         job.early_warnings(),
     ]
     job.step("assemble", parts, outputs, lambda: _assemble(job, paths, masters, outputs))
@@ -49,20 +51,27 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
 def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs: list[Path]) -> list[Path]:
     import numpy as np
 
-    from diskmosaic.blend import blend_tiles
-    from diskmosaic.disk import finish_disk, plan_layout
+    from diskmosaic.bearings import find_bearings
+    from diskmosaic.disk import finish_disk
     from diskmosaic.files.assembly import assembly_document, placed_only, write_assembly
     from diskmosaic.files.products import read_master, read_tile, write_disk
+    from diskmosaic.hints import apply_hints, hints_of
     from diskmosaic.levels import solve_levels
-    from diskmosaic.limb import fit_limb
     from diskmosaic.motion import mend_by_motion
     from diskmosaic.placement import place_tiles
     from diskmosaic.remainder import mend_tiles
+    from diskmosaic.rounding import blend_round
 
-    settings, observation = job.settings, job.observation
+    settings = job.settings
     tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
     _check_shapes(tiles, paths)
-    placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
+    hints = hints_of(job.document, tiles, job.observation)
+
+    def place(tiles: Sequence[Tile]) -> Placement:
+        found = place_tiles(tiles, settings.placement, given=hints.given, jobs=job.jobs, progress=job.progress)
+        return apply_hints(found, tiles, hints)
+
+    placement = place(tiles)
     if settings.masters.mend:
         tiles, standing = mend_by_motion(tiles, jobs=job.jobs, progress=job.progress)
         flats = [read_master(path).image for path in masters if path.stem == "flat"]
@@ -70,19 +79,19 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
         found = [float(np.std(standing))] if standing is not None else []
         found += [remainder.rms] if remainder is not None else []
         if max(found, default=0.0) > MOVES:
-            placement = place_tiles(tiles, settings.placement, jobs=job.jobs, progress=job.progress)
+            placement = place(tiles)
     levels = solve_levels(tiles, placement, settings.levels)
-    layout = plan_layout(placement, tiles[0].image.shape, observation)
-    mosaic = blend_tiles(tiles, placement, levels, layout)
-    start = None if placement.limb is None else layout.circle(placement.limb)
-    limb = fit_limb(mosaic.image, settings.limb, start=start, tile_px=min(tiles[0].image.shape))
-    disk = finish_disk(mosaic, layout, placement, limb, tiles, observation, settings.limb, settings.disk)
-    disk = placed_only(disk, placement)
+    placement, observation, bearings = find_bearings(placement, tiles, job.observation)
+    made = blend_round(tiles, placement, levels, observation, settings)
+    disk = finish_disk(
+        made.mosaic, made.layout, made.placement, made.limb, tiles, observation, settings.limb, settings.disk
+    )
+    disk = placed_only(disk, made.placement)
     told = [*job.early_warnings(), *(text for path in masters for text in read_master(path).warnings)]
     told += [text for tile in tiles for text in tile.warnings]
-    told += [*placement.warnings, *levels.warnings, *disk.warnings]
+    told += [*placement.warnings, *bearings, *made.warnings, *levels.warnings, *disk.warnings]
     write_disk(outputs[0], disk)
-    write_assembly(outputs[1], assembly_document(tiles, placement, levels, disk, told))
+    write_assembly(outputs[1], assembly_document(tiles, made.placement, levels, disk, told, made.rounding))
     return outputs
 
 

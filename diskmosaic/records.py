@@ -7,6 +7,7 @@ grid, put so that the weighted mean over the frames used lies where the sensor s
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,6 +249,8 @@ class Placement:
         Standard errors of where the sensors' centres lie against the mean of all; None: not known.
     loops : tuple of (a, b, c, px)
         Loops of three pairs that were used, and by how much each fails to close.
+    motion : rotation.SurfaceMotion or None
+        How the surface moves by a published law; None: by the drift.
     """
 
     positions: NDArray[np.float64]
@@ -260,6 +263,7 @@ class Placement:
     turns: NDArray[np.float64] | None = None
     sigma: NDArray[np.float64] | None = None
     loops: tuple[tuple[int, int, int, float], ...] = ()
+    motion: Any = None
 
     def turn(self, k: int) -> NDArray[np.float64]:
         """Return the 2x2 matrix on (y, x) from tile k's pixels to the mosaic."""

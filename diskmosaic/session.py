@@ -25,6 +25,7 @@ SESSION_FILE = "session.toml"
 
 Role = Literal["tile", "flat", "dark", "ignore"]
 Positive = Annotated[float, Field(gt=0)]
+Point = tuple[Annotated[float, Field(allow_inf_nan=False)], Annotated[float, Field(allow_inf_nan=False)]]
 
 
 class _Table(BaseModel):
@@ -78,9 +79,56 @@ class ObservationTable(_Table):
         description="false: with north up the Sun's east limb is on the left, as the naked eye sees it; "
         "true: on the right (an odd number of mirrors)",
     )
+    drive_stopped: tuple[str, str] | None = Field(
+        None,
+        description="two tiles between which the drive stood still: they tell north_deg (with times, and mirrored)",
+    )
 
 
-class RecordingTable(_Table):
+class LayoutTable(_Table):
+    """``[layout]``: the order in which the tiles were recorded, if it was a grid."""
+
+    order: Literal["rows", "serpentine"] | None = Field(
+        None, description="rows: every row (or column) from the same side; serpentine: every other one backwards"
+    )
+    rows: Annotated[int, Field(ge=1)] | None = Field(None, description="of the grid")
+    columns: Annotated[int, Field(ge=1)] | None = Field(None, description="of the grid")
+    along: Literal["rows", "columns"] = Field("rows", description="what was recorded first: a row, or a column")
+    first: Literal["top left", "top right", "bottom left", "bottom right"] = Field(
+        "top left",
+        description="corner of the grid where the first tile lies, as a frame shows the Sun with its first row on top",
+    )
+    overlap: Annotated[float, Field(ge=0, le=0.9)] = Field(
+        0.25, description="share of a tile's side that neighbours have in common"
+    )
+    tolerance: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.1, description="how far tiles may lie from grid or near, share of a tile's shorter side (standard error)"
+    )
+
+
+class HandTable(_Table):
+    """What a person says of a tile's place, in ``[recordings."NAME"]``."""
+
+    cell: tuple[Annotated[int, Field(ge=1)], Annotated[int, Field(ge=1)]] | None = Field(
+        None, description="row and column in the grid of [layout], from 1, top left first; instead of its turn"
+    )
+    near_yx_px: Point | None = Field(
+        None, description="about where it lies: px down and right on the unturned mosaic, from any point common to all"
+    )
+    near_arcsec: Point | None = Field(
+        None, description="the same as the mount tells it: arcsec east and north on the sky, from any common point"
+    )
+    pin_to: str | None = Field(
+        None, description='it is pinned to this recording, or to "sun", the centre of the disk; with pin_yx_px'
+    )
+    pin_yx_px: Point | None = Field(
+        None, description="exactly where its first pixel lies, px down and right of the other's first pixel (or of sun)"
+    )
+    nudge_yx_px: Point | None = Field(None, description="moved by so many px down and right when all is placed")
+    not_with: tuple[str, ...] = Field((), description="recordings with which it is never matched")
+
+
+class RecordingTable(HandTable):
     """``[recordings."NAME"]``."""
 
     role: Role
@@ -94,6 +142,7 @@ class SessionDocument(_Table):
     instrument: InstrumentTable = InstrumentTable()
     place: PlaceTable = PlaceTable()
     observation: ObservationTable = ObservationTable()
+    layout: LayoutTable = LayoutTable()
     recordings: dict[str, RecordingTable] = Field(default_factory=dict)
     recipes: dict[str, Recipe] = Field(default_factory=dict)
     settings: Settings = Settings()
@@ -123,6 +172,8 @@ class Observation:
     mirrored : bool or None
         False: the true image, on which solar east is found 90 degrees counter-clockwise of north when row 0
         is on top (north up: east limb on the left). True: east is 90 degrees clockwise of north.
+    drive_stopped : (str, str) or None
+        Recordings between which the drive stood still.
     """
 
     name: str = ""
@@ -143,6 +194,7 @@ class Observation:
     time_utc: str | None = None
     north_deg: float | None = None
     mirrored: bool | None = None
+    drive_stopped: tuple[str, str] | None = None
 
     @property
     def arcsec_per_px(self) -> float | None:
@@ -177,6 +229,7 @@ def observation_of(document: SessionDocument) -> Observation:
         time_utc=None if time is None else _iso_utc(time),
         north_deg=observation.north_deg,
         mirrored=observation.mirrored,
+        drive_stopped=observation.drive_stopped,
     )
 
 

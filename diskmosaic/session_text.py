@@ -11,7 +11,9 @@ from pydantic import BaseModel
 
 from diskmosaic.pictures.recipe import default_recipes
 from diskmosaic.session import (
+    HandTable,
     InstrumentTable,
+    LayoutTable,
     ObservationTable,
     PlaceTable,
     SessionTable,
@@ -53,6 +55,12 @@ def new_session(name: str, recordings: Mapping[str, tuple[str, str]], known: Map
     for title, model in tables.items():
         values = {"name": name} if title == "session" else dict(known) if title == "instrument" else {}
         lines += [f"[{title}]", *_keys(model, values), ""]
+    lines += [
+        "# Where the tiles lie is found from the tiles. Should some find no place, the grid helps, if there was one.",
+        "[layout]",
+        *_keys(LayoutTable, {}),
+        "",
+    ]
     lines += ["# How each stage works, with what is used where nothing is said.", "# [settings]"]
     for stage, field in Settings.model_fields.items():
         model = field.annotation
@@ -61,7 +69,9 @@ def new_session(name: str, recordings: Mapping[str, tuple[str, str]], known: Map
     lines += [
         "",
         "# What each recording is: tile, flat, dark, or ignore (leave it out).",
-        "# Your word goes before names and content.",
+        "# Your word goes before names and content. A tile that finds no place, or a wrong one, can be helped by hand,",
+        "# with these keys under its name; then assemble again:",
+        *("#   " + line.removeprefix("# ") for line in _keys(HandTable, {})),
         "",
     ]
     return add_recordings("\n".join(lines), recordings)
@@ -98,12 +108,23 @@ _SAMPLES = {
     "longitude_deg": 0.0,
     "north_deg": 0.0,
     "mirrored": False,
+    "drive_stopped": ["tile_01.ser", "tile_02.ser"],
+    "order": "serpentine",
+    "rows": 4,
+    "columns": 5,
+    "cell": [1, 2],
+    "near_yx_px": [0.0, 900.0],
+    "near_arcsec": [-300.0, 450.0],
+    "pin_to": "other.ser",
+    "pin_yx_px": [12.5, 480.0],
+    "nudge_yx_px": [0.5, 0.0],
+    "not_with": ["other.ser"],
 }
 
 
 def _sample(key: str, default: Any) -> Any:
     """Return a value to show where a key has none; the description tells what it means."""
-    if default is not None:
+    if default is not None and default != ():
         return default
     if key == "time_utc":
         return tomlkit.datetime("2031-05-04T10:20:00Z")

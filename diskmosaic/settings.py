@@ -49,6 +49,9 @@ class PlacementSettings(StageSettings):
     min_overlap: Fraction = Field(0.03, description="smallest shared share of a tile that is searched")
     significance: float = Field(8.0, gt=0, description="a pair's peak against chance, in robust sigma")
     fit_drift: bool = Field(True, description="take the Sun's rotation between the tiles out")
+    refraction: bool = Field(
+        True, description="make round again what the air has flattened: by place and time, or by the limb"
+    )
 
 
 class LevelSettings(StageSettings):

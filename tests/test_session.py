@@ -31,7 +31,7 @@ def test_every_key_can_be_switched_on_as_it_stands():
     assert document.settings == Settings()
     for stage, field in Settings.model_fields.items():
         assert set(values["settings"][stage]) == set(field.annotation.model_fields)
-    assert set(values["observation"]) == {"time_utc", "north_deg", "mirrored"}
+    assert set(values["observation"]) == {"time_utc", "north_deg", "mirrored", "drive_stopped"}
 
 
 @pytest.mark.parametrize(

@@ -77,7 +77,12 @@ def describe_matrix(matrix: np.ndarray, shape: tuple[int, int]) -> dict[str, Any
 
 
 def assembly_document(
-    tiles: Sequence[Tile], placement: Placement, levels: Levels, disk: Disk, warnings: Sequence[str]
+    tiles: Sequence[Tile],
+    placement: Placement,
+    levels: Levels,
+    disk: Disk,
+    warnings: Sequence[str],
+    rounding: Any = None,
 ) -> dict[str, Any]:
     """Compose ``assembly.json``.
 
@@ -92,6 +97,8 @@ def assembly_document(
         Counting the placed tiles only (`placed_only`).
     warnings : sequence of str
         Of all stages; each is told once.
+    rounding : rounding.Rounding or None
+        How the disk was made round.
 
     Returns
     -------
@@ -156,6 +163,14 @@ def assembly_document(
             {"recordings": [tiles[k].recording for k in loop[:3]], "misfit_px": loop[3]} for loop in placement.loops
         ],
         "limb": limb,
+        "refraction": None
+        if rounding is None
+        else {
+            "by": rounding.by,
+            "flattening": rounding.flattening,
+            "axis_yx": list(rounding.axis_yx),
+            "altitude_deg": rounding.altitude_deg,
+        },
         "levels": {
             "tilt_per_radius_yx": None if levels.tilt is None else list(levels.tilt),
             "tilt_sigma": levels.tilt_sigma,
