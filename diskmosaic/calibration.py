@@ -53,16 +53,16 @@ class Calibration:
         other.gain = np.exp(-pattern) if self.gain is None else self.gain * np.exp(-pattern)
         return other
 
-    def halved(self) -> Calibration:
-        """Return a calibration for 2x2 block means of frames.
+    def binned(self, factor: int) -> Calibration:
+        """Return a calibration for means over blocks of ``factor x factor`` pixels of frames.
 
         Light is smooth over a block, so that the mean of the corrected pixels is the mean light times the mean
-        correction, near enough for grading and aligning; bad pixels give way to blocks without one.
+        correction, near enough for grading and aligning; blocks with a bad pixel give way to blocks without one.
         """
         other = copy.copy(self)
-        other.dark = shrink(self.dark, 2)
-        other.gain = None if self.gain is None else shrink(self.gain, 2)
-        other.good = shrink(self.good.astype(np.float32), 2) > 0.99
+        other.dark = shrink(self.dark, factor)
+        other.gain = None if self.gain is None else shrink(self.gain, factor)
+        other.good = shrink(self.good.astype(np.float32), factor) > 1 - 0.5 / factor**2
         other._mender = Mender(other.good)
         return other
 

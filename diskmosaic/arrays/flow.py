@@ -1,7 +1,10 @@
 """How a frame lies against a reference: whole shift, local displacements, sharpness and level.
 
-All of it is measured on half-resolution images (2x2 block means): the air's warps are smooth, and block means cost a
-quarter. Displacements are *sampling* displacements: ``reference(x) ~ frame(x + u(x))``.
+Everything is read off block means of the raw frame, which no filter touches: ``d = frame(x + u) / level - reference``
+is summed against images made once from the reference (*instruments*). Filtering those once is the same as filtering
+every frame: with B the band of structure and g the reference's gradient, ``sum Bg Bd = sum (BBg) d`` inside. So a
+frame costs one interpolation and one sum a step. Displacements are *sampling* displacements:
+``reference(x) ~ frame(x + u(x))``, in px of the block means.
 """
 
 from __future__ import annotations
@@ -14,11 +17,14 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from diskmosaic.arrays.correlation import even_fast_size
-from diskmosaic.arrays.kernels import cell_sums, warp
+from diskmosaic.arrays.kernels import compare
 
-COARSE_BOX = 11  # px (half resolution) of the box, run twice, that takes slow brightness out
-PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement, px at half resolution
+COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
+PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement
 LEVELS = (4.0, 0.9)  # widths, in grid cells, over which displacements are solved in turn
+UNMODELLED_PX = 0.3  # displacement that a smooth field cannot follow: no pixel can tell better than that
+AGREES = 0.5  # slope of the structure on the reference's: another place of the Sun has 0, the same place 1
+STEPS = 8  # at most, of the whole frame
 
 
 @dataclass(frozen=True)
@@ -28,26 +34,26 @@ class Look:
     Attributes
     ----------
     field : float32 (rows, columns, 2)
-        Sampling displacement (y, x) at the centres of the grid's cells, px at half resolution.
+        Sampling displacement (y, x) at the centres of the grid's cells, px of the block means.
     quality : float
         Slope of the frame's finest structure on the reference's: 1 is as sharp; noise does not bias it.
     level : float
         Brightness relative to the reference over what both see.
-    correlation : float
-        Of the structures after alignment.
+    agreement : float
+        Slope of the frame's structure at all scales on the reference's, likewise: 0 where it shows something else.
     """
 
     field: NDArray[np.float32]
     quality: float
     level: float
-    correlation: float
+    agreement: float
 
 
-def structure(half: NDArray[np.float32]) -> NDArray[np.float32]:
+def structure(image: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return an image's structure without its slow brightness (a narrow Gaussian less a wide double box)."""
-    coarse = cv2.blur(half, (COARSE_BOX, COARSE_BOX), borderType=cv2.BORDER_REFLECT)
+    coarse = cv2.blur(image, (COARSE_BOX, COARSE_BOX), borderType=cv2.BORDER_REFLECT)
     coarse = cv2.blur(coarse, (COARSE_BOX, COARSE_BOX), dst=coarse, borderType=cv2.BORDER_REFLECT)
-    return cv2.subtract(cv2.GaussianBlur(half, (5, 5), 0.8, borderType=cv2.BORDER_REFLECT), coarse)
+    return cv2.subtract(cv2.GaussianBlur(image, (5, 5), 0.8, borderType=cv2.BORDER_REFLECT), coarse)
 
 
 def fine(band: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -60,69 +66,79 @@ class Reference:
 
     Parameters
     ----------
-    half : float32 (h, w)
-        The reference at half resolution.
-    step_px : int
-        Cell of the displacement grid, px at half resolution.
+    image : float32 (h, w)
+        Block means of the reference.
+    grid : (int, int)
+        Rows and columns of cells of the displacement field.
+    noise : float
+        Standard deviation of the noise in a frame's block means.
     local : bool
         False measures whole-frame shifts only.
     """
 
-    def __init__(self, half: NDArray[np.float32], *, step_px: int, local: bool = True):
-        self.half = half
-        self.local = local
-        self.band = structure(half)
-        self.fine = fine(self.band)
-        height, width = half.shape
-        self.grid = (max(round(height / step_px), 1), max(round(width / step_px), 1))
+    def __init__(self, image: NDArray[np.float32], *, grid: tuple[int, int], noise: float, local: bool = True):
+        self.image = np.ascontiguousarray(image, np.float32)
+        self.local, self.grid = local, grid
         self._edges = tuple(
             np.rint(np.linspace(0, size, cells + 1)).astype(np.int64)
-            for size, cells in zip(half.shape, self.grid, strict=True)
+            for size, cells in zip(image.shape, grid, strict=True)
         )
-        self._cell_pixels = height * width / (self.grid[0] * self.grid[1])
-        self._gradients = tuple(0.5 * (np.roll(self.band, -1, axis) - np.roll(self.band, 1, axis)) for axis in (0, 1))
-        for gradient in self._gradients:
-            gradient[0] = gradient[-1] = 0
-            gradient[:, 0] = gradient[:, -1] = 0
-        grad_y, grad_x = self._gradients
-        self._products = [self._cells(grad_y * grad_y), self._cells(grad_y * grad_x), self._cells(grad_x * grad_x)]
-        trace = self._products[0] + self._products[2]
+        self._cell_pixels = image.shape[0] * image.shape[1] / (grid[0] * grid[1])
+        band = structure(self.image)
+        gradients, tools = [], []
+        for axis in (0, 1):
+            gradient = 0.5 * (np.roll(self.image, -1, axis) - np.roll(self.image, 1, axis))
+            gradient[[0, -1]] = 0
+            gradient[:, [0, -1]] = 0
+            gradients.append(gradient)
+            tools.append(structure(structure(gradient)))
+        # what an ideal weighting gives a pixel: its noise, and the displacement that no smooth field follows; else the
+        # limb's great slope would outvote the surface beside it
+        slope = structure(gradients[0]) ** 2 + structure(gradients[1]) ** 2
+        variance = noise**2 + UNMODELLED_PX**2 * cv2.GaussianBlur(slope, (0, 0), 4.0)
+        weight = (1 / (variance + 1e-12 * float(np.mean(self.image)) ** 2 + 1e-30)).astype(np.float32)
+        tools = [tool * weight for tool in tools]
+        fine_tool = fine(structure(structure(fine(self.image))))
+        self._tools = np.stack([*tools, fine_tool, structure(band)]).astype(np.float32)
+        self._products = np.stack([[self._cells(tool * gradient) for gradient in gradients] for tool in tools])
+        self._own = [self._cells(tool * self.image) for tool in self._tools[2:]]
+        trace = self._products[0, 0] + self._products[1, 1]
         # cells with next to no structure (sky) have their displacement from neighbours: they do not speak for a frame
         self.trust = np.clip(trace / (0.05 * np.percentile(trace, 75) + 1e-30), 0, 1) + 1e-6
-        # whole shifts: half of this resolution again, tapered 3 %, no window that hides the borders
-        small = self._small(self.band)
-        self._padded = (even_fast_size(small.shape[0]), even_fast_size(small.shape[1]))
-        self._taper = _taper(small.shape)
-        spectrum = fft.rfft2(small * self._taper, self._padded)
+        self.contrast = float(np.sqrt(max(np.sum(self._own[0]), 0) / image.size)) / max(float(np.mean(image)), 1e-6)
+        # whole shifts of frames that are far off, tapered 3 %, no window that hides the borders
+        self._padded = tuple(even_fast_size(size) for size in image.shape)
+        self._taper = _taper(image.shape)
+        spectrum = fft.rfft2(band * self._taper, self._padded)
         # half-whitened: the band's own slope no longer broadens the peak, noise is not lifted as by full whitening
         amplitude = np.abs(spectrum)
         self._conjugate = np.conj(spectrum) / np.sqrt(amplitude + 0.05 * amplitude.mean() + 1e-20)
 
-    def look(self, half: NDArray[np.float32]) -> Look:
-        """Measure one frame given at half resolution."""
-        band = structure(half)
-        whole = self._whole_shift(band)
-        level = _steady(self._level(half, whole))
-        band *= np.float32(1 / level)
-        # the first step needs no interpolation: whole pixels bring the frame near enough for a linear step
-        field = np.empty((*self.grid, 2), np.float32)
-        field[:] = np.rint(whole)
-        moved, inner = self._shifted(band, (round(whole[0]), round(whole[1])))
-        field = field + self._step(moved, inner)
-        moved, inner = warp(band, field), self._inside(field)
-        own, theirs = fine(moved)[inner], self.fine[inner]
-        quality = _dot(own, theirs) / (_dot(theirs, theirs) + 1e-30)
-        seen, reference = moved[inner], self.band[inner]
-        norm = np.sqrt(_dot(seen, seen) * _dot(reference, reference))
-        correlation = _dot(seen, reference) / (norm + 1e-30)
-        return Look(field + self._step(moved, inner), _steady(quality), level, _steady(correlation))
+    def look(self, image: NDArray[np.float32], start: tuple[float, float] = (0.0, 0.0)) -> Look:
+        """Measure one frame given as block means.
 
-    def _small(self, band: NDArray[np.float32]) -> NDArray[np.float32]:
-        return cv2.resize(band, (max(band.shape[1] // 2, 8), max(band.shape[0] // 2, 8)), interpolation=cv2.INTER_AREA)
+        Parameters
+        ----------
+        image : float32 (h, w)
+        start : (float, float)
+            About where the frame is sampled (y, x), px; where the frame does not agree there, it is searched for.
+        """
+        whole = self._walk(image, np.array(start, float))
+        look = self._measure(image, whole)
+        if look.agreement < AGREES:
+            other = self._measure(image, self._walk(image, np.array(self.whole_shift(image))))
+            look = other if other.agreement > look.agreement else look
+        return look
 
-    def _whole_shift(self, band: NDArray[np.float32]) -> tuple[float, float]:
-        small = self._small(band)
-        spectrum = fft.rfft2(small * self._taper, self._padded)
+    def refine(self, image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return a field that is right to some tenths of a pixel, one step better."""
+        field = np.asarray(field, np.float32)
+        sums, window = self._compare(image, field, self._level(image, field.mean((0, 1))))
+        return field + self._step(sums, window)
+
+    def whole_shift(self, image: NDArray[np.float32]) -> tuple[float, float]:
+        """Return the sampling displacement of the whole frame by phase correlation (Kuglin & Hines 1975)."""
+        spectrum = fft.rfft2(structure(image) * self._taper, self._padded)
         spectrum /= np.sqrt(np.abs(spectrum) + 1e-20)
         surface = fft.irfft2(spectrum * self._conjugate, self._padded)
         row, column = np.unravel_index(int(np.argmax(surface)), surface.shape)
@@ -133,84 +149,111 @@ class Reference:
         x = column + _parabola(
             surface[row, (column - 1) % width], surface[row, column], surface[row, (column + 1) % width]
         )
-        y, x = (y - height if y > height / 2 else y), (x - width if x > width / 2 else x)
-        return y * band.shape[0] / small.shape[0], x * band.shape[1] / small.shape[1]
+        return (y - height if y > height / 2 else y), (x - width if x > width / 2 else x)
 
-    def _level(self, half: NDArray[np.float32], whole: tuple[float, float]) -> float:
-        dy, dx = round(whole[0]), round(whole[1])
-        height, width = half.shape
+    def _walk(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Step the whole frame until it lies to a fraction of a pixel."""
+        for _ in range(STEPS):
+            field = np.empty((*self.grid, 2), np.float32)
+            field[:] = whole
+            sums, window = self._compare(image, field, self._level(image, whole))
+            step = np.clip(self._whole_step(sums, window), -1.5, 1.5)
+            whole = whole + step
+            if np.abs(step).max() < 0.05:
+                break
+        return whole
+
+    def _measure(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> Look:
+        level = self._level(image, whole)
+        field = np.empty((*self.grid, 2), np.float32)
+        field[:] = whole
+        sums, window = self._compare(image, field, level)
+        field = field + self._step(sums, window)
+        sums, window = self._compare(image, field, level)
+        cover = self._cover(window)
+        slopes = [
+            1 + float(np.sum(part)) / (float(np.sum(own * cover)) + 1e-30)
+            for part, own in zip(sums[2:], self._own, strict=True)
+        ]
+        return Look(field + self._step(sums, window), slopes[0], level, slopes[1])
+
+    def _compare(self, image: NDArray[np.float32], field: NDArray[np.float32], level: float):
+        window = self._inside(field)
+        return compare(image, field, self.image, self._tools, 1 / level, window, self._edges), window
+
+    def _level(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> float:
+        dy, dx = round(float(whole[0])), round(float(whole[1]))
+        height, width = image.shape
         top, left = max(0, -dy), max(0, -dx)
         bottom, right = min(height, height - dy), min(width, width - dx)
         if bottom - top < 4 or right - left < 4:
             return 1.0
-        own = float(cv2.mean(half[top + dy : bottom + dy, left + dx : right + dx])[0])
-        theirs = float(cv2.mean(self.half[top:bottom, left:right])[0])
+        own = float(image[top + dy : bottom + dy, left + dx : right + dx].mean(dtype=np.float64))
+        theirs = float(self.image[top:bottom, left:right].mean(dtype=np.float64))
         ratio = own / theirs if theirs > 0 else 1.0
         return ratio if ratio > 1e-3 else 1.0
 
-    def _cells(self, image: NDArray[np.float32]) -> NDArray[np.float32]:
+    def _cells(self, image: NDArray[np.float32]) -> NDArray[np.float64]:
         rows = np.add.reduceat(image, self._edges[0][:-1], axis=0, dtype=np.float64)
-        sums = np.add.reduceat(rows, self._edges[1][:-1], axis=1)
-        return (sums / self._cell_pixels).astype(np.float32)
-
-    def _shifted(self, band: NDArray[np.float32], whole: tuple[int, int]):
-        """The band moved by whole pixels, and the rectangle it then covers."""
-        (dy, dx), (height, width) = whole, band.shape
-        inner = (slice(max(0, -dy), min(height, height - dy)), slice(max(0, -dx), min(width, width - dx)))
-        if min(part.stop - part.start for part in inner) < 8:
-            return band, (slice(0, height), slice(0, width))
-        moved = np.empty_like(band)  # read inside the rectangle alone
-        moved[inner] = band[inner[0].start + dy : inner[0].stop + dy, inner[1].start + dx : inner[1].stop + dx]
-        return moved, inner
+        return np.add.reduceat(rows, self._edges[1][:-1], axis=1)
 
     def _inside(self, field: NDArray[np.float32]) -> tuple[slice, slice]:
-        """The rectangle that the frame covers wholly, 3 px in."""
+        """The rectangle that the frame covers wholly, 2 px in."""
         slices = []
         for axis in (0, 1):
-            size = self.band.shape[axis]
-            start = int(np.ceil(max(0.0, -float(field[..., axis].min())))) + 3
-            stop = size - int(np.ceil(max(0.0, float(field[..., axis].max())))) - 3
+            size = self.image.shape[axis]
+            start = int(np.ceil(max(0.0, -float(field[..., axis].min())))) + 2
+            stop = size - int(np.ceil(max(0.0, float(field[..., axis].max())))) - 2
             slices.append(slice(start, stop) if stop > start else slice(0, size))
         return slices[0], slices[1]
 
-    def _step(self, moved: NDArray[np.float32], inner: tuple[slice, slice]) -> NDArray[np.float32]:
+    def _cover(self, window: tuple[slice, slice]) -> NDArray[np.float64]:
+        """The share of each cell that lies in a window."""
+        parts = []
+        for part, edges in zip(window, self._edges, strict=True):
+            inside = np.minimum(edges[1:], part.stop) - np.maximum(edges[:-1], part.start)
+            parts.append(np.clip(inside, 0, None) / np.maximum(np.diff(edges), 1))
+        return np.outer(*parts)
+
+    def _whole_step(self, sums: NDArray[np.float64], window: tuple[slice, slice]) -> NDArray[np.float64]:
+        normal = np.sum(self._products * self._cover(window), axis=(2, 3))
+        right = -np.sum(sums[:2], axis=(1, 2))
+        damp = 1e-6 * (normal[0, 0] + normal[1, 1]) + 1e-30
+        return np.array(_solve(normal, right, damp, (0.0, 0.0)))
+
+    def _step(self, sums: NDArray[np.float64], window: tuple[slice, slice]) -> NDArray[np.float32]:
         """One Gauss-Newton step of the displacements, from wide windows to narrow ones (Lucas & Kanade 1981)."""
-        *right, squares = cell_sums(self._gradients, self.band, moved, inner, self._edges)
-        noise = squares / max((inner[0].stop - inner[0].start) * (inner[1].stop - inner[1].start), 1)
-        right = [part / np.float32(self._cell_pixels) for part in right]
-        a, b, c = (float(np.mean(product)) for product in self._products)
-        prior = np.zeros((*self.grid, 2), np.float32)
+        prior = np.empty((*self.grid, 2), np.float32)
         # the whole frame first: it has the say where no patch has structure
-        prior[:] = _solve(a, b, c, float(np.mean(right[0])), float(np.mean(right[1])), 1e-6 * (a + c), 0.0, 0.0)
+        prior[:] = self._whole_step(sums, window)
         if not self.local:
-            return prior
+            return np.clip(prior, -2, 2)
+        normal = (self._products * self._cover(window)).astype(np.float32)
+        right = (-sums[:2]).astype(np.float32)
         for width in LEVELS:
-            pixels = self._cell_pixels * 4 * np.pi * width**2 / 4  # of the window; a quarter: noise is correlated
-            damp = noise / (pixels * PRIOR_PX**2) + 1e-4 * (a + c)
-            smooth = [
-                cv2.GaussianBlur(part, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
-                for part in (*self._products, *right)
-            ]
-            answer = _solve(*smooth, damp, prior[..., 0], prior[..., 1])
+            # a window holds 4 pi width^2 cells; a quarter counts: neighbouring pixels are correlated
+            damp = np.float32(1 / (np.pi * width**2 * PRIOR_PX**2))
+            smooth = [_spread(part, width) for part in (*normal.reshape(4, *self.grid), *right)]
+            damp += np.float32(1e-4) * np.mean(smooth[0] + smooth[3])
+            answer = _solve(
+                ((smooth[0], smooth[1]), (smooth[2], smooth[3])), smooth[4:], damp, (prior[..., 0], prior[..., 1])
+            )
             prior = np.stack(answer, axis=-1).astype(np.float32)
         return np.clip(prior, -2, 2)
 
 
-def _steady(value: float) -> float:
-    """Round to single precision: OpenCV's sums differ in their last bits with where an array lies in memory."""
-    return float(np.float32(value))
+def _spread(cells: NDArray[np.float32], width: float) -> NDArray[np.float32]:
+    return cv2.GaussianBlur(cells, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
 
 
-def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
-    return float(cv2.sumElems(cv2.multiply(a, b))[0])
-
-
-def _solve(a, b, c, right_y, right_x, damp, prior_y, prior_x):
-    """Solve ``[[a, b], [b, c]] e = right``, drawn to the prior with strength `damp`."""
-    a, c = a + damp, c + damp
-    right_y, right_x = right_y + damp * prior_y, right_x + damp * prior_x
-    determinant = a * c - b * b + 1e-30
-    return (c * right_y - b * right_x) / determinant, (a * right_x - b * right_y) / determinant
+def _solve(normal, right, damp, prior):
+    """Solve ``normal e = right``, drawn to the prior with strength `damp`; the matrix need not be symmetric."""
+    (a, b), (c, d) = normal
+    a, d = a + damp, d + damp
+    first, second = right[0] + damp * prior[0], right[1] + damp * prior[1]
+    determinant = a * d - b * c
+    determinant = np.where(np.abs(determinant) > 1e-30, determinant, 1e-30)
+    return (d * first - b * second) / determinant, (a * second - c * first) / determinant
 
 
 def _parabola(before: float, at: float, after: float) -> float:

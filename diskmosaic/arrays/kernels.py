@@ -165,33 +165,61 @@ def _warp_add(image, field, weight, light, top, bottom, left, right):
 
 
 @compiled
-def _cell_sums(grad_y, grad_x, reference, moved, top, bottom, left, right, edges_y, edges_x, sums_y, sums_x):
-    """Sums over cells of gradient times (reference - moved) within a rectangle; returns the sum of squares."""
-    width = reference.shape[1]
+def _compare(image, field, reference, instruments, scale, top, bottom, left, right, edges_y, edges_x, sums):
+    """Sums over cells of each instrument times (scale * image(x + u) - reference), within a rectangle."""
+    height, width = image.shape
+    flat = image.reshape(-1)
+    step_y = np.float32(height) / np.float32(field.shape[0])
+    step_x = np.float32(width) / np.float32(field.shape[1])
+    uy, ux, row = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    whole = np.empty(width, np.int32)
+    count = instruments.shape[0]
     # column by column down a row of cells: neighbouring pixels in step, in an order that never changes
-    part_y, part_x = np.empty(width, np.float32), np.empty(width, np.float32)
-    square = np.empty(width, np.float32)
-    total = 0.0
-    for i in range(sums_y.shape[0]):
-        part_y[:] = 0
-        part_x[:] = 0
-        square[:] = 0
+    part = np.empty((count, width), np.float32)
+    for i in range(sums.shape[1]):
+        part[:] = 0
         for y in range(max(edges_y[i], top), min(edges_y[i + 1], bottom)):
-            gy, gx, a, b = grad_y[y], grad_x[y], reference[y], moved[y]
+            _row_field(field, 0, y, step_y, step_x, width, uy)
+            _row_field(field, 1, y, step_y, step_x, width, ux)
+            _warp_row(image, flat, y, uy, ux, whole, row)
+            own = reference[y]
             for x in range(left, right):
-                d = a[x] - b[x]
-                part_y[x] += gy[x] * d
-                part_x[x] += gx[x] * d
-                square[x] += d * d
-        for j in range(sums_y.shape[1]):
-            cell_y, cell_x = 0.0, 0.0
-            for x in range(max(edges_x[j], left), min(edges_x[j + 1], right)):
-                cell_y += part_y[x]
-                cell_x += part_x[x]
-                total += square[x]
-            sums_y[i, j] += np.float32(cell_y)
-            sums_x[i, j] += np.float32(cell_x)
-    return total
+                row[x] = scale * row[x] - own[x]
+            for k in range(count):
+                tool, target = instruments[k, y], part[k]
+                for x in range(left, right):
+                    target[x] += tool[x] * row[x]
+        for k in range(count):
+            for j in range(sums.shape[2]):
+                cell = 0.0
+                for x in range(max(edges_x[j], left), min(edges_x[j + 1], right)):
+                    cell += part[k, x]
+                sums[k, i, j] = cell
+
+
+@compiled
+def _block_sums(raw, factor, scale, out):
+    width = out.shape[1] * factor
+    column = np.empty(width, np.float32)
+    for i in range(out.shape[0]):
+        column[:] = 0
+        for k in range(factor):
+            row = raw[i * factor + k]
+            for x in range(width):
+                column[x] += np.float32(row[x])
+        target = out[i]
+        if factor == 2:
+            for j in range(out.shape[1]):
+                target[j] = scale * (column[2 * j] + column[2 * j + 1])
+        elif factor == 4:
+            for j in range(out.shape[1]):
+                target[j] = scale * (column[4 * j] + column[4 * j + 1] + column[4 * j + 2] + column[4 * j + 3])
+        else:
+            for j in range(out.shape[1]):
+                total = np.float32(0)
+                for k in range(factor):
+                    total += column[j * factor + k]
+                target[j] = scale * total
 
 
 def warp(image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -221,34 +249,46 @@ def warp_add(
     _warp_add(image, field, np.float32(weight), light, rows.start, rows.stop, columns.start, columns.stop)
 
 
-def cell_sums(
-    gradients: tuple[NDArray[np.float32], NDArray[np.float32]],
+def compare(
+    image: NDArray[np.float32],
+    field: NDArray[np.float32],
     reference: NDArray[np.float32],
-    moved: NDArray[np.float32],
+    instruments: NDArray[np.float32],
+    scale: float,
     window: tuple[slice, slice],
     edges: tuple[NDArray[np.int64], NDArray[np.int64]],
-) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
-    """Sum gradient times (reference - moved) over the cells of a grid, inside a window.
+) -> NDArray[np.float64]:
+    """Hold a warped image against a reference: sums of ``instrument * (scale * image(x + u) - reference)`` over cells.
 
     Parameters
     ----------
-    gradients : two float32 (h, w)
-        Along y and x.
-    reference, moved : float32 (h, w)
+    image, reference : float32 (h, w), C-contiguous
+    field : float32 (rows, columns, 2)
+        As for `warp`.
+    instruments : float32 (n, h, w)
+    scale : float
     window : two slices
+        What lies outside does not count.
     edges : two int64 arrays
         Borders of the cells along y and x.
 
     Returns
     -------
-    along_y, along_x : float32 (rows, columns)
-    squares : float
-        Sum of (reference - moved)^2.
+    float64 (n, cells along y, cells along x)
     """
-    shape = (len(edges[0]) - 1, len(edges[1]) - 1)
-    along_y, along_x = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    (rows, columns), (grad_y, grad_x) = window, gradients
-    squares = _cell_sums(
-        grad_y, grad_x, reference, moved, rows.start, rows.stop, columns.start, columns.stop, *edges, along_y, along_x
-    )
-    return along_y, along_x, squares
+    sums = np.zeros((len(instruments), len(edges[0]) - 1, len(edges[1]) - 1))
+    rows, columns = window
+    limits = (rows.start, rows.stop, columns.start, columns.stop)
+    field = np.ascontiguousarray(field, np.float32)
+    _compare(image, field, reference, instruments, np.float32(scale), *limits, *edges, sums)
+    return sums
+
+
+def block_means(raw: NDArray, factor: int) -> NDArray[np.float32]:
+    """Average blocks of ``factor x factor`` pixels of any real type; rows and columns left over are dropped.
+
+    Sums of up to 16 values of 16 bits are exact in single precision.
+    """
+    out = np.empty((raw.shape[0] // factor, raw.shape[1] // factor), np.float32)
+    _block_sums(raw, factor, np.float32(1 / factor**2), out)
+    return out

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from diskmosaic.arrays.kernels import cell_sums, warp, warp_add
+from diskmosaic.arrays.kernels import block_means, compare, warp, warp_add
 from scipy import ndimage
 
 SHAPE = (53, 78)
@@ -137,17 +137,28 @@ def test_an_empty_window_gets_nothing():
 @pytest.mark.parametrize("window", [(slice(0, 53), slice(0, 78)), (slice(9, 40), slice(3, 61))])
 def test_sums_over_cells(window):
     rng = np.random.default_rng(8)
-    grad_y, grad_x, reference, moved = rng.standard_normal((4, *SHAPE)).astype(np.float32)
+    reference, image = rng.standard_normal((2, *SHAPE)).astype(np.float32)
+    tools = rng.standard_normal((3, *SHAPE)).astype(np.float32)
+    field = random_field(rng, size=0.5)
     edges = (np.array([0, 13, 20, 41, 53]), np.array([0, 30, 31, 78]))
-    along_y, along_x, squares = cell_sums((grad_y, grad_x), reference, moved, window, edges)
+    found = compare(image, field, reference, tools, 1.7, window, edges)
     inside = np.zeros(SHAPE)
     inside[window] = 1
-    d = inside * (reference.astype(float) - moved)
-    for found, gradient in ((along_y, grad_y), (along_x, grad_x)):
-        summed = np.add.reduceat(np.add.reduceat(gradient * d, edges[0][:-1], 0), edges[1][:-1], 1)
-        assert found.shape == (4, 3)
-        np.testing.assert_allclose(found, summed, atol=1e-3)  # sums of up to 1,000 numbers in single precision
-    assert squares == pytest.approx(np.sum(d**2), rel=1e-5)
+    d = inside * (1.7 * warp(image, field).astype(float) - reference)
+    assert found.shape == (3, 4, 3)
+    for one, tool in zip(found, tools, strict=True):
+        summed = np.add.reduceat(np.add.reduceat(tool * d, edges[0][:-1], 0), edges[1][:-1], 1)
+        np.testing.assert_allclose(one, summed, atol=1e-3)  # sums of up to 1,000 numbers in single precision
+
+
+@pytest.mark.parametrize("factor", [2, 3, 4])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
+def test_means_of_blocks(factor, dtype):
+    image = np.random.default_rng(factor).uniform(0, 255 if dtype == np.uint8 else 65_535, SHAPE).astype(dtype)
+    height, width = SHAPE[0] // factor, SHAPE[1] // factor
+    cut = image[: height * factor, : width * factor].astype(np.float64)
+    expected = cut.reshape(height, factor, width, factor).mean((1, 3))
+    np.testing.assert_allclose(block_means(image, factor), expected, rtol=1e-6)  # single precision
 
 
 def test_input_is_left_alone():

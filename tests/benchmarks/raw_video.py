@@ -1,0 +1,137 @@
+"""Simulated raw video of one tile from a full-disk image of the real Sun, with its truth.
+
+Distinct views (shift, warp, blur) are drawn once each; a long recording repeats each of them several times in a row,
+every time with fresh noise: drawing a view takes longer than stacking it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from diskmosaic.calibration import Calibration
+from diskmosaic.files.ser import SerWriter
+from diskmosaic.records import Master
+from diskmosaic.synthetic import plain, sensor_pattern
+from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps
+from scipy import ndimage
+from sessions import real_sun
+
+STEP = 8  # px between the kept samples of a warp, which is smooth over ten times that
+
+
+@dataclass(frozen=True)
+class Video:
+    """How a recording is made; lengths in px."""
+
+    image: str
+    place: tuple[float, float] = (0.1, 0.2)  # sensor's centre from the disk's, in radii
+    scale: float = 1.0
+    shape: tuple[int, int] = (1216, 1936)
+    frames: int = 1000
+    distinct: int = 250
+    bit_depth: int = 8
+    jitter_px: float = 2.0
+    seeing_px: float = 1.0
+    seeing_scale_px: float = 80.0
+    blur_px: tuple[float, float] = (0.8, 1.6)
+    drift_px: float = 0.0  # over the recording, along x
+    seed: int = 1
+
+
+def make(path: Path, video: Video) -> None:
+    """Write the recording and, beside it, ``.json`` and ``.npz`` with its truth."""
+    rng = np.random.default_rng(video.seed)
+    plan = plain(tile_shape=video.shape, bit_depth=video.bit_depth, jitter_px=0.5 * video.drift_px + video.jitter_px)
+    sun = real_sun(Path(video.image), scale=video.scale)
+    position = np.array(sun.centre_yx) + np.array(video.place) * sun.radius_px
+    view = TileView(sun, plan, tuple(position), 0.0)
+    warps = Warps(video.shape, video.seeing_px, video.seeing_scale_px)
+    detector = Detector(plan)
+    sensor = sensor_pattern(
+        *video.shape, rng, dust=16, rings=plan.rings, vignetting=plan.vignetting, response=plan.response, phase=0.0
+    )
+    height, width = video.shape
+    y, x = (int(v) for v in position)
+    seen = sun.image[max(y - height // 2, 0) : y + height // 2, max(x - width // 2, 0) : x + width // 2]
+    level = min(plan.level, 0.9 / float(seen.max()))  # nothing saturates
+    light = sensor.product * np.float32(level * detector.full_scale)
+    dark = np.full(video.shape, np.float32(detector.offset_adu))
+    shifts = rng.normal(0, video.jitter_px, (video.distinct, 2))
+    shifts[:, 1] += np.linspace(-0.5, 0.5, video.distinct) * video.drift_px
+    low, high = video.blur_px
+    blur = low * (high / low) ** rng.uniform(0, 1, video.distinct)
+    kept = []
+    order = np.sort(np.arange(video.frames) % video.distinct)
+    turns = np.bincount(order, minlength=video.distinct)
+    with SerWriter(path, video.shape[1], video.shape[0], video.bit_depth) as ser:
+        for k in range(video.distinct):
+            warp = warps.draw(rng)
+            inside = warp[:, PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
+            kept.append(inside[:, ::STEP, ::STEP].astype(np.float32))
+            drawn = view.draw(shifts[k], warp, blur[k]) * light
+            for _ in range(turns[k]):
+                ser.write(detector.expose(drawn, dark, rng))
+    rows = np.arange(video.shape[0]) - (video.shape[0] - 1) / 2
+    columns = np.arange(video.shape[1]) - (video.shape[1] - 1) / 2
+    room = 24 + int(video.drift_px)
+    rows = np.arange(rows[0] - room, rows[-1] + room + 1) + position[0]
+    columns = np.arange(columns[0] - room, columns[-1] + room + 1) + position[1]
+    truth = {
+        "scene": ndimage.map_coordinates(
+            sun.image, np.meshgrid(rows, columns, indexing="ij"), order=3, mode="nearest", output=np.float32
+        ),
+        "room": room,
+        "shifts": shifts[order],
+        "blur": blur[order],
+        "warps": np.stack(kept),
+        "view": order,
+        "pattern": sensor.product,
+        "level": level * detector.full_scale,
+        "offset": detector.offset_adu,
+        "electrons": detector.electrons_per_adu,
+        "read_e": plan.read_noise_e,
+        "centre": np.array(sun.centre_yx) - position + (np.array(video.shape) - 1) / 2,
+        "radius": sun.radius_px,
+    }
+    np.savez(path.with_suffix(".npz"), **truth)
+    path.with_suffix(".json").write_text(json.dumps(asdict(video)))
+
+
+def load(path: Path) -> dict[str, np.ndarray]:
+    """Read a recording's truth."""
+    with np.load(path.with_suffix(".npz")) as arrays:
+        return {name: arrays[name] for name in arrays.files}
+
+
+def calibration(truth: dict[str, np.ndarray]) -> Calibration:
+    """What perfect masters would give."""
+    pattern = truth["pattern"].astype(np.float32)
+    good = np.ones(pattern.shape, bool)
+    offset = np.full(pattern.shape, np.float32(truth["offset"]))
+    dark = Master("dark", offset, np.zeros_like(offset), 50, 0.0, float(truth["offset"]), 0.0, good)
+    flat = Master("flat", pattern, np.zeros_like(pattern), 500, 0.0, 1.0, 0.0, good)
+    return Calibration(dark, flat, 0.0, pattern.shape)
+
+
+def moved(truth: dict[str, np.ndarray], frame: int, field: np.ndarray) -> np.ndarray:
+    """Where a frame sampled along a field shows the scene, off the sensor's own grid: px (rows, columns, 2) at cells.
+
+    `field` (rows, columns, 2) are the sampling displacements at the centres of the cells of the sensor.
+    """
+    warp = truth["warps"][truth["view"][frame]]
+    rows, columns = field.shape[:2]
+    height, width = truth["pattern"].shape
+    y = ((np.arange(rows) + 0.5) * height / rows - 0.5)[:, None] + field[..., 0]
+    x = ((np.arange(columns) + 0.5) * width / columns - 0.5)[None, :] + field[..., 1]
+    at = [y / STEP, x / STEP]
+    seen = np.stack([ndimage.map_coordinates(part, at, order=1, mode="nearest") for part in warp], axis=-1)
+    return field + seen + truth["shifts"][frame]
+
+
+def enlarged(values: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """A quantity at cell centres (rows, columns) at every pixel, linear between."""
+    return cv2.resize(values.astype(np.float32), shape[::-1], interpolation=cv2.INTER_LINEAR)
