@@ -20,9 +20,7 @@ _FAR = 0.35  # radii beyond the limb that are looked at
 _STANDS_OUT = 5.0  # deviations from which on smoothed light beyond the limb counts as a prominence
 _LEAST = 0.002  # of the disk's level: fainter than this is never taken for a prominence
 _LEAST_SHARE = 5e-4  # of the ring searched that prominences must fill
-_LEAST_BRIGHT = (
-    0.01  # of the disk's level, their brighter part: fainter specks are the sky's (common practice, no source)
-)
+_LEAST_BRIGHT = 0.01  # of that level, in their brighter part: fainter is speckle (common practice, no source)
 _BOX = 5  # px over which light is smoothed before it is judged
 _SHOWN = 0.75  # value that the brighter part of the prominences is lifted to
 _NOISE_SHOWN = 0.04  # value that the background's noise may be lifted to
