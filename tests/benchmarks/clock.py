@@ -3,8 +3,8 @@
     python tests/benchmarks/clock.py [--radius 900] [--north 33]
 
 30 tiles are cut, in random order, from an invented Sun of B0 = 7.2 deg that turns by the law of magnetic features
-(Howard, Harvey & Forgach 1990; `tests/test_rotation.py` holds the arithmetic against sunpy), with 1 % of noise; they are
-placed and blended at their mean time. Features are compared with the Sun at that time in patches of 64 px inside
+(Howard, Harvey & Forgach 1990; `tests/test_rotation.py` holds the arithmetic against sunpy), with 1 % of noise; they
+are placed and blended at their mean time. Features are compared with the Sun at that time in patches of 64 px inside
 0.9 radii, by phase correlation of scikit-image. Aim: 0.3 px rms with north known. Some minutes.
 """
 
