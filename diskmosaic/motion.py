@@ -27,6 +27,7 @@ from diskmosaic.samples import odd_pixels
 LEAST_TILES = 2  # each half of the tiles has to say something
 LEAST_FRAMES = 8  # fewer have hardly moved
 LEAST_MOTION_PX = 0.3  # rms
+MOST_MOTION_PX = 40.0  # further off than this the frames' average over displacements takes minutes
 BORDER_PX = 12  # from the limb and from the sensor's border: there the means see different things
 LEAST_COVER = 1e-3
 TRAIL = 2.5  # times the rms displacement: so far a bad pixel's trail reaches
@@ -91,7 +92,8 @@ def _tells(tile: Tile) -> bool:
     shifts, weights = tile.moves()
     if len(weights) < LEAST_FRAMES:
         return False
-    return bool(np.sqrt(np.average(np.sum(shifts**2, axis=1), weights=weights)) >= LEAST_MOTION_PX)
+    rms = np.sqrt(np.average(np.sum(shifts**2, axis=1), weights=weights))
+    return bool(rms >= LEAST_MOTION_PX and np.abs(shifts).max() <= MOST_MOTION_PX)
 
 
 def _residual(tile: Tile, region: Regions) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.float32]]:

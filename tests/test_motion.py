@@ -71,10 +71,13 @@ def test_the_result_does_not_depend_on_the_number_of_threads(evening):
 
 def test_tiles_that_do_not_tell_are_left_as_they_are(evening):
     tiles, _ = evening
-    bare = [replace(tile, sensor_mean=None) for tile in tiles]
-    same, pattern = mend_by_motion(bare)
-    assert pattern is None
-    assert all(a is b for a, b in zip(same, bare, strict=True))
+    drifting = tiles[0].frames.copy()
+    drifting["shift_y"] *= 40
+    for change in ({"sensor_mean": None}, {"fields": None}, {"frames": drifting}):
+        bare = [replace(tile, **change) for tile in tiles]
+        same, pattern = mend_by_motion(bare)
+        assert pattern is None
+        assert all(a is b for a, b in zip(same, bare, strict=True))
 
 
 def test_the_mean_on_the_sensor_is_kept_and_follows_another_flat(evening, tmp_path):
