@@ -5,6 +5,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from diskmosaic.arrays.kernels import warp
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
 from diskmosaic.calibration import Calibration
@@ -37,10 +38,7 @@ def grid():
 
 def moved(image, shift):
     """Move the content of an image by a shift, as frames are moved."""
-    y, x = grid()
-    return cv2.remap(
-        image, x - np.float32(shift[1]), y - np.float32(shift[0]), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
+    return warp(np.ascontiguousarray(image, np.float32), -np.asarray(shift, np.float32)[None, None])
 
 
 @pytest.fixture(scope="module")
@@ -105,11 +103,9 @@ def test_mean_over_fields():
     bends = np.stack([cv2.GaussianBlur(one, (0, 0), 1.0) for one in bends])
     shifts = rng.normal(0, 2, (count, 1, 1, 2)) + bends
     weights = rng.uniform(0.2, 1, count)
-    y, x = grid()
     mean = np.zeros(SHAPE, np.float32)
     for field, weight in zip(shifts.astype(np.float32), weights / weights.sum(), strict=True):
-        dy, dx = (cv2.resize(field[..., k], SHAPE[::-1], interpolation=cv2.INTER_CUBIC) for k in (0, 1))
-        mean += np.float32(weight) * cv2.remap(image, x - dx, y - dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        mean += np.float32(weight) * warp(image, -field)
     told, cover = warped_mean(image, shifts, weights)
     np.testing.assert_allclose(cover[INNER], 1, atol=1e-5)
     scale = np.std(mean[INNER])

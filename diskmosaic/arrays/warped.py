@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-CUBIC = -0.75  # OpenCV's parameter of the cubic kernel that frames are moved with
+CUBIC = -0.5  # parameter of the cubic kernel that frames are moved with (`diskmosaic.arrays.kernels`)
 
 
 def cubic_taps(fraction: NDArray[np.floating]) -> NDArray[np.float32]:
