@@ -40,6 +40,7 @@ PEAK_PX = 5.0  # width of a correlation's peak: its place is uncertain by that o
 STILL_PX = 0.75  # a displacement below is none: the Sun's structure, or rings that moved, fake up to half a pixel
 FEW = 2.5  # recordings that must see a place for it to be judged
 MIN_VOTES = 3  # recordings that must show a grain moved
+MOVED_DEPTH = 0.03  # shallower grains drown in what the Sun and moved rings leave there
 MOST = 0.6  # of the recordings must show it
 VOTE_DEPTH = 0.3  # of its deepest place, over its middle: the shadows of wide grains are hollow
 ALONE = 6.0  # significance from which one recording's own displacement is told
@@ -337,7 +338,7 @@ def _in_most(grain: Grain, sign: int, samples: Sequence[Sample], there: FloatIma
         if seen.mean() > 0.8:
             rest = sample.dust[window].astype(np.float32) - there[window]
             values.append(-sign * float(rest[seen].mean()))
-    if len(values) < MIN_VOTES:
+    if len(values) < MIN_VOTES or grain.depth < MOVED_DEPTH:
         return False
     typical = float(np.median(values))
     votes = sum(value > 0.5 * typical for value in values)
