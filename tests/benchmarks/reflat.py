@@ -13,16 +13,15 @@ are rms over the disk of the tiles' ratio, in per cent; the tiles' own noise sta
 from __future__ import annotations
 
 import argparse
-import contextlib
 import shutil
 import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 from diskmosaic import pipeline, tiles
+from diskmosaic.arrays.kernels import warp_add
 from diskmosaic.calibration import Calibration
 from diskmosaic.files.products import pixels_sha256, read_master, read_tile, write_master, write_tile
 from diskmosaic.files.ser import SerWriter
@@ -59,18 +58,18 @@ def spread(one: np.ndarray, other: np.ndarray, use: np.ndarray) -> float:
     return 100 * float(np.std(one[use] / other[use]))
 
 
-@contextlib.contextmanager
-def noted(kept: dict):
-    """Note how `stack_tile` graded and aligned."""
-    real = tiles._Stack
-
-    class Noting(real):
-        def __init__(self, recording, calibration, looks, chosen, trust):
-            kept["looks"], kept["chosen"], kept["trust"] = looks, chosen, trust
-            super().__init__(recording, calibration, looks, chosen, trust)
-
-    with mock.patch.object(tiles, "_Stack", Noting):
-        yield
+def stacked_alike(recording, calibration: Calibration, tile: Tile) -> np.ndarray:
+    """Stack the frames of a tile with its own displacements and weights, but calibrated otherwise."""
+    light, weights = np.zeros(tile.image.shape, np.float32), np.zeros(tile.image.shape, np.float32)
+    used = tile.frames[tile.frames["weight"] > 0]
+    frame = None
+    for row, bend in zip(used, tile.fields, strict=True):
+        frame = calibration.apply(recording.gray(int(row["frame"])), frame)
+        field = bend - np.array([row["shift_y"], row["shift_x"]], np.float32)
+        seen = tiles._seen(field, light.shape)
+        warp_add(frame, field, float(row["weight"] / row["level"]), light, seen)
+        weights[seen] += row["weight"]
+    return light / np.maximum(weights, 1e-6)
 
 
 def accuracy(work: Path, frames: int, shape: tuple[int, int], mend: bool) -> Table:
@@ -94,17 +93,12 @@ def accuracy(work: Path, frames: int, shape: tuple[int, int], mend: bool) -> Tab
     for path in sorted((out / "tiles").glob("*.fits")):
         tile = read_tile(path)
         with open_recording(folder / tile.recording) as recording:
-            kept: dict = {}
-            with noted(kept):
-                tiles.stack_tile(recording, old if tile.remainder is None else old.less(tile.remainder), TileSettings())
-            stack = tiles._Stack(recording, new, kept["looks"], kept["chosen"], kept["trust"])
-            sums = stack.add(np.flatnonzero(kept["chosen"].weight))
+            known = old if tile.remainder is None else old.less(tile.remainder)
+            kept = tiles.stack_tile(recording, known, TileSettings())  # as archived, its fields not rounded
+            same = stacked_alike(recording, new, kept)
             anew = tiles.stack_tile(recording, new, TileSettings())
-        used = np.flatnonzero(kept["chosen"].weight)
-        fields = stack.fields[used] - stack.whole[used, None, None].astype(np.float32)
-        by_fields = reflat_tile(replace(tile, fields=fields), old, new)
+        by_fields = reflat_tile(replace(tile, fields=kept.fields), old, new)
         by_shifts = reflat_tile(replace(tile, fields=None), old, new)
-        same = sums.light / np.maximum(sums.weight, 1e-6)
         use = find_regions([tile])[0].disk & (anew.weight > 0.3 * anew.weight.max())
         noise = 100 * anew.noise / float(np.median(anew.image[use]))
         row = [
