@@ -201,7 +201,7 @@ def _warnings(recordings: Sequence[Found], paths: Sequence[str], said: Mapping[s
             )
     roles = Counter(found.role for found in recordings)
     if not roles["flat"]:
-        texts.append("No flat was found: of dust, rings and vignetting only what the tiles tell by themselves is taken out.")
+        texts.append("No flat was found: of dust and rings only what the tiles tell by themselves is taken out.")
     for role in ("flat", "dark"):
         if roles[role] > 1:
             names = ", ".join(found.path for found in recordings if found.role == role)
