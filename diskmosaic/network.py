@@ -30,7 +30,6 @@ L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
 LIMB_POINTS = 20  # per tile at most that count as independent: the seeing bends a limb over long arcs
 TURN_RATE = 2.7e-6  # rad/s: synodic rotation seen from the Earth (27.3 d, Carrington's mean)
 DRIFT_SIGNIFICANCE = 4.0
-TURN_FLOOR_PX = 0.05  # shear that averaged seeing leaves across an overlap, px: a measured turn is no better
 SIDEWAYS = np.array([[0.0, 1.0], [-1.0, 0.0]])  # (y, x) -> (x, -y): +x turns towards +y
 
 

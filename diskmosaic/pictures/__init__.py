@@ -7,6 +7,7 @@ The rooms, in the order in which a picture passes through them:
 - `stretch`: the canvas and the tone curve.
 - `make`: a recipe applied to a disk, ``recipe -> Picture``. The numerics stand in `diskmosaic.arrays`.
 - `formats`: a picture written as PNG, TIFF, JPEG.
+- `piece`: a picture with its words, written in any of these.
 - `export`: all recipes of a session into OUT.
 
 Import from the rooms; this file holds nothing, so that looking at a recipe loads no picture library.

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diskmosaic.files.atomic import replacing
-from diskmosaic.pictures.formats import JPEG_SIDE, write_jpeg, write_png, write_tiff
+from diskmosaic.pictures.formats import JPEG_SIDE
 from diskmosaic.pictures.make import Maker
-from diskmosaic.pictures.metadata import Words, metadata_of, words_of
+from diskmosaic.pictures.metadata import Words, words_of
 from diskmosaic.pictures.paint import paint
 from diskmosaic.pictures.picture import Picture
+from diskmosaic.pictures.piece import Piece
 from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.pictures.seen import Region, alternative_text, find_regions
 from diskmosaic.records import Disk
@@ -57,28 +57,16 @@ def export_pictures(
         If a file cannot be written; what was there before then stays.
     """
     regions = find_regions(disk.uniform, disk.limb)
-    written = []
+    written: list[Path] = []
     maker = Maker(disk, observation, jobs=jobs)
     for name, recipe in (recipes or maker.usual()).items():
         picture = maker.make(name, recipe)
         pixels = picture.pixels if picture.marks is None else paint(picture.pixels, picture.marks)
         # a caption stands below: the disk lies where it lay
         frame = replace(picture.frame, shape=pixels.shape[:2])
-        about = metadata_of(words_for(picture, regions, observation), frame)
-        writers: dict[str, Callable[[Path], None]] = {
-            ".png": lambda path, pixels=pixels, about=about: write_png(path, pixels, about, jobs=jobs),
-            ".tif": lambda path, pixels=pixels, about=about: write_tiff(path, pixels, about, jobs=jobs),
-        }
-        if max(frame.shape) <= JPEG_SIDE:
-            quality = settings.jpeg_quality
-            writers[".jpg"] = lambda path, pixels=pixels, about=about, quality=quality: write_jpeg(
-                path, pixels, about, quality=quality
-            )
-        for suffix, write in writers.items():
-            path = folder / f"{name}{suffix}"
-            with replacing(path) as part:
-                write(part)
-            written.append(path)
+        suffixes = (".png", ".tif") + ((".jpg",) if max(frame.shape) <= JPEG_SIDE else ())
+        piece = Piece(name, pixels, frame, words_for(picture, regions, observation), suffixes)
+        written += piece.write(folder, settings.jpeg_quality, jobs)
     return written
 
 

@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diskmosaic.files.atomic import replacing
 from diskmosaic.pictures.crops import Box, closeup_boxes, cut, scaled_frame, screen_box, square_box, wide_box
 from diskmosaic.pictures.export import words_for
-from diskmosaic.pictures.formats import (
-    Pixels,
-    eight_bits,
-    resized,
-    write_jpeg,
-    write_png,
-    write_tiff,
-    write_webp,
-)
+from diskmosaic.pictures.formats import Pixels, eight_bits, resized
 from diskmosaic.pictures.make import Maker
-from diskmosaic.pictures.metadata import Words, metadata_of
+from diskmosaic.pictures.metadata import Words
 from diskmosaic.pictures.paint import paint
 from diskmosaic.pictures.picture import Frame, Picture
+from diskmosaic.pictures.piece import Piece
 from diskmosaic.pictures.recipe import Recipe, ToneStep
 from diskmosaic.pictures.seen import Region, find_regions
 from diskmosaic.pictures.sphere import is_oriented, place_on_sun
@@ -34,7 +26,6 @@ if TYPE_CHECKING:
     from diskmosaic.session import Observation
 
 DPI = 300  # common practice for prints looked at in the hand, no source
-_PRINT_QUALITY = 95
 _CM_IN_INCH = 2.54
 
 
@@ -82,36 +73,7 @@ def export_for_showing(
     return written
 
 
-@dataclass(frozen=True)
-class _Piece:
-    """A picture for a purpose, before it is written."""
-
-    name: str
-    pixels: Pixels
-    frame: Frame
-    words: Words
-    suffixes: tuple[str, ...]
-    dpi: float | None = None
-
-    def write(self, folder: Path, quality: int, jobs: int) -> list[Path]:
-        about = metadata_of(self.words, self.frame)
-        writers: dict[str, Callable[[Path], None]] = {
-            ".jpg": lambda path: write_jpeg(
-                path, self.pixels, about, quality=_PRINT_QUALITY if self.dpi else quality, dpi=self.dpi
-            ),
-            ".webp": lambda path: write_webp(path, self.pixels, about, quality=quality),
-            ".png": lambda path: write_png(path, self.pixels, about, jobs=jobs),
-            ".tif": lambda path: write_tiff(path, self.pixels, about, dpi=self.dpi, jobs=jobs),
-        }
-        written = []
-        for suffix in self.suffixes:
-            with replacing(folder / f"{self.name}{suffix}") as part:
-                writers[suffix](part)
-            written.append(folder / f"{self.name}{suffix}")
-        return written
-
-
-def _pieces(picture: Picture, regions: list[Region], words: Words, settings: PictureSettings) -> Iterator[_Piece]:
+def _pieces(picture: Picture, regions: list[Region], words: Words, settings: PictureSettings) -> Iterator[Piece]:
     pixels, frame = picture.pixels, picture.frame
     width = frame.shape[1]
 
@@ -126,33 +88,33 @@ def _pieces(picture: Picture, regions: list[Region], words: Words, settings: Pic
     for wanted in settings.web_widths_px:
         if wanted <= width:
             small, at = narrower(wanted)
-            yield _Piece(f"web-{wanted}", eight_bits(small), at, words, (".jpg", ".png", ".webp"))
+            yield Piece(f"web-{wanted}", eight_bits(small), at, words, (".jpg", ".png", ".webp"))
     for wanted in settings.print_widths_cm:
         across = round(wanted / _CM_IN_INCH * DPI)
         if across <= width:
             small, at = narrower(across)
-            yield _Piece(f"print-{wanted:g}cm", small, at, words, (".jpg", ".tif"), dpi=DPI)
+            yield Piece(f"print-{wanted:g}cm", small, at, words, (".jpg", ".tif"), dpi=DPI)
     yield from _shapes(pixels, frame, regions, words, settings)
     boxes = closeup_boxes(frame, regions, side_px=settings.closeup_px, wanted=settings.closeups)
     for number, (box, region) in enumerate(boxes, 1):
         piece, at = cut(pixels, frame, box)
-        yield _Piece(f"closeup-{number}", piece, at, _closeup_words(words, frame, region), (".jpg", ".png"))
+        yield Piece(f"closeup-{number}", piece, at, _closeup_words(words, frame, region), (".jpg", ".png"))
 
 
 def _shapes(
     pixels: Pixels, frame: Frame, regions: list[Region], words: Words, settings: PictureSettings
-) -> Iterator[_Piece]:
+) -> Iterator[Piece]:
     """The square and the wide cut at full size, and the wallpaper at the screen's, or as large as the picture is."""
     boxes: dict[str, Box] = {"square": square_box(frame), "wide": wide_box(frame, regions)}
     for name, box in boxes.items():
         piece, at = cut(pixels, frame, box)
         told = f"A band across it: {words.alternative}" if name == "wide" else words.alternative
-        yield _Piece(name, piece, at, replace(words, alternative=told), (".jpg",))
+        yield Piece(name, piece, at, replace(words, alternative=told), (".jpg",))
     across, down = settings.wallpaper_px
     piece, at = cut(pixels, frame, screen_box(frame, across / down))
     if at.shape[0] >= down:
         piece, at = resized(piece, (down, across)), scaled_frame(at, (down, across))
-    yield _Piece("wallpaper", piece, at, words, (".jpg",))
+    yield Piece("wallpaper", piece, at, words, (".jpg",))
 
 
 def _closeup_words(words: Words, frame: Frame, region: Region) -> Words:

@@ -1,0 +1,58 @@
+"""A picture with its words, ready to be written in one format or several."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from diskmosaic.files.atomic import replacing
+from diskmosaic.pictures.formats import Pixels, write_jpeg, write_png, write_tiff, write_webp
+from diskmosaic.pictures.metadata import Words, metadata_of
+from diskmosaic.pictures.picture import Frame
+
+_PRINT_QUALITY = 95
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A picture before it is written.
+
+    Attributes
+    ----------
+    name : str
+        Of the files, without suffix.
+    pixels : uint8 or uint16 (h, w) or (h, w, 3)
+    frame : Frame
+        Of these pixels.
+    words : Words
+    suffixes : tuple of str
+        Formats: ``.jpg``, ``.webp``, ``.png``, ``.tif``.
+    dpi : float or None
+        Of a print, which has a JPEG quality of its own.
+    """
+
+    name: str
+    pixels: Pixels
+    frame: Frame
+    words: Words
+    suffixes: tuple[str, ...]
+    dpi: float | None = None
+
+    def write(self, folder: Path, quality: int, jobs: int) -> list[Path]:
+        """Write a file of each format, whole or not at all; raises `OutputError`."""
+        about = metadata_of(self.words, self.frame)
+        writers: dict[str, Callable[[Path], None]] = {
+            ".jpg": lambda path: write_jpeg(
+                path, self.pixels, about, quality=_PRINT_QUALITY if self.dpi else quality, dpi=self.dpi
+            ),
+            ".webp": lambda path: write_webp(path, self.pixels, about, quality=quality),
+            ".png": lambda path: write_png(path, self.pixels, about, jobs=jobs),
+            ".tif": lambda path: write_tiff(path, self.pixels, about, dpi=self.dpi, jobs=jobs),
+        }
+        written = []
+        for suffix in self.suffixes:
+            with replacing(folder / f"{self.name}{suffix}") as part:
+                writers[suffix](part)
+            written.append(folder / f"{self.name}{suffix}")
+        return written
