@@ -21,7 +21,7 @@ from scipy import sparse
 from diskmosaic.level_blocks import Blocks, compare_overlaps, disk_blocks, disk_level, sky_levels
 from diskmosaic.records import Levels, Placement, Tile
 from diskmosaic.settings import LevelSettings
-from diskmosaic.tilt import OUTER, TUKEY, Tilt, combine, tilt_by_flat, tilt_by_gains, tilt_by_roundness
+from diskmosaic.tilt import OUTER, TUKEY, Tilt, combine, tilt_by_gains, tilt_by_roundness, tilt_of_bare_sensor
 
 SURFACE_PRIOR = 0.05  # expected size of a surface coefficient; matters only where the overlaps say nothing
 OFFSET_SPREAD = 5e-4  # least difference of offsets between tiles, share of the disk's level
@@ -29,6 +29,8 @@ SKY_OWN = 0.003  # share of the disk's level that a clear sky off the limb has o
 SLOPE_PRIOR = 0.01  # expected slope that cloud leaves across a tile, middle to edge
 SLOPE_SIGMA = 4.0  # a tile's own slope counts from so many standard errors on
 ROUNDS = 12
+UNSURE = 0.005  # of the overall tilt, per disk radius: from here on a better way to it is told
+TURN_ONE = ". One tile recorded once more with the camera turned by 180 degrees would tell it"
 
 
 @dataclass(frozen=True)
@@ -245,7 +247,7 @@ def _slope_columns(blocks: Blocks, count: int) -> sparse.csr_matrix:
 
 
 def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers) -> tuple[Tilt | None, str]:
-    """What roundness, gains and flat say of the overall tilt together, and the sentence that says so."""
+    """What roundness and gains say of the overall tilt together, and the sentence that says so."""
     half = (np.array(tiles[0].image.shape) - 1) / 2
     limb = placement.limb
     tile, light, sensor, disk = disk_blocks(tiles, placement, placed, OUTER)
@@ -254,15 +256,13 @@ def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers)
     found = tilt_by_roundness(value, disk)
     if found is None:
         return None, ""
-    roundness, curve = found
+    roundness, _ = found
     centres = (np.array([placement.to_mosaic(k, half) for k in placed]) - limb.centre_yx) / limb.radius_px
     times = None if placement.times is None else placement.times[placed]
     by_gains = tilt_by_gains(solved.gains[placed], centres, times)
-    flat = any("flat" in one.masters for one in tiles)
-    half_radii = half / limb.radius_px
-    left = tilt_by_flat(flat, half_radii, roundness, curve)
     parts = [("the roundness of the quiet Sun", roundness), ("the tiles' gains", by_gains)]
-    parts += [("the flat" if flat else "a sensor without a flat", left)]
+    if not any("flat" in one.masters for one in tiles):
+        parts += [("a sensor without a flat", tilt_of_bare_sensor(half / limb.radius_px))]
     parts = [(name, part) for name, part in parts if part is not None]
     tilt = combine([part for _, part in parts])
     told = ", ".join(f"{name} {100 * part.size:.1f} ± {100 * part.sigma:.1f} %" for name, part in parts)
@@ -270,4 +270,5 @@ def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers)
         f"a slope of {100 * tilt.size:.1f} ± {100 * tilt.sigma:.1f} % per disk radius across every tile, which "
         "overlaps cannot tell from gains (a flat pointed off the disk's centre leaves one), was taken out; "
         f"by itself each would say: {told}"
+        + (TURN_ONE if tilt.sigma > UNSURE else "")
     )

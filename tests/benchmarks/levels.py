@@ -57,7 +57,7 @@ FIGURES = (
 
 @dataclass(frozen=True)
 class Scene:
-    """Tiles with known flaws: places (n, 2), gains, offsets (share of the disk centre), what changed."""
+    """Tiles with known flaws: places (n, 2), gains, offsets (share of the disk centre), what changed, which are turned."""
 
     sun: Sun
     tiles: list[Tile]
@@ -65,12 +65,18 @@ class Scene:
     gains: np.ndarray
     offsets: np.ndarray
     changes: list[tuple[str, tuple[slice, slice], np.ndarray, np.ndarray]]
+    turned: np.ndarray
 
 
 def simulate(sun: Sun, grid: tuple[int, int], overlap: float, rng: np.random.Generator, asked) -> Scene:
     """Cut the tiles and spoil them."""
     plain, places = cut(sun, grid, overlap, rng, noise=0.0, gain=0.0)
     shape = plain[0].image.shape
+    turned = np.zeros(len(plain), bool)
+    if asked.turn_one:
+        middle = int(np.argmin(np.hypot(*(places + np.array(shape) / 2 - sun.centre_yx).T)))
+        plain, places = [*plain, plain[middle]], np.concatenate([places, places[middle : middle + 1]])
+        turned = np.append(turned, True)
     y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
     turn = rng.uniform(0, 2 * np.pi)
     surface = np.exp(asked.tilt * (np.sin(turn) * y + np.cos(turn) * x) + asked.curvature * (y**2 + x**2 - 0.8) / 2)
@@ -82,11 +88,12 @@ def simulate(sun: Sun, grid: tuple[int, int], overlap: float, rng: np.random.Gen
         image = tile.image / LEVEL
         for _, window, first, second in changes:
             image = image + _laid(second if k % 2 else first, window, places[k], shape)
+        image = image[::-1, ::-1] if turned[k] else image
         image = LEVEL * (image * gains[k] * surface * _cloud(k, len(plain), y, x, asked) + offsets[k])
         image += LEVEL * asked.noise * rng.standard_normal(shape)
         minutes = f"2041-03-09T09:{2 * k % 60:02d}:00"
         tiles.append(replace(tile, image=image.astype(np.float32), noise=LEVEL * asked.noise, time_utc=minutes))
-    return Scene(sun, tiles, places, gains, offsets, changes)
+    return Scene(sun, tiles, places, gains, offsets, changes, turned)
 
 
 def without_sky(sun: Sun) -> Sun:
@@ -141,9 +148,12 @@ def _laid(blob: np.ndarray, window: tuple[slice, slice], place: np.ndarray, shap
 def ours(scene: Scene, asked) -> tuple[np.ndarray, np.ndarray, str]:
     """Levels and blend of the house at the true places."""
     limb = Circle(scene.sun.centre_yx, scene.sun.radius_px, 0.1, 1000)
-    placement = Placement(scene.places, (), {}, limb)
+    far = np.array(scene.tiles[0].image.shape) - 1.0
+    places = np.where(scene.turned[:, None], scene.places + far, scene.places)
+    turns = np.where(scene.turned[:, None, None], -np.eye(2), np.eye(2)) if scene.turned.any() else None
+    placement = Placement(places, (), {}, limb, turns=turns)
     levels = solve_levels(scene.tiles, placement, LevelSettings())
-    layout = lay_out(scene.places, scene.tiles[0].image.shape, np.eye(2))
+    layout = lay_out(places, scene.tiles[0].image.shape, np.eye(2), turns)
     mosaic = blend_tiles(scene.tiles, placement, levels, layout)
     said = "; ".join(levels.warnings)
     return *(_on_sun(a, layout.matrix[:, 2], scene) for a in (mosaic.image, mosaic.tile)), said
@@ -277,11 +287,12 @@ def main() -> None:
     parser.add_argument("--noise", type=float, default=0.004, help="rms, share of the disk centre")
     parser.add_argument("--seeds", type=int, nargs="+", default=(1,))
     parser.add_argument("--alone", action="store_true", help="without the peers")
+    parser.add_argument("--turn-one", action="store_true", help="one tile once more, turned by 180 degrees; alone")
     parser.add_argument("--save", type=Path, help="folder for the arrays of the last seed")
     asked = parser.parse_args()
     sun = without_sky(real_sun(asked.image, scale=asked.scale))
     methods = [("diskmosaic", ours)]
-    if not asked.alone:
+    if not (asked.alone or asked.turn_one):
         methods += [("co-addition", coadded), ("feathering", feathered)]
     for seed in asked.seeds:
         rng = np.random.default_rng([seed, 6])
