@@ -253,10 +253,9 @@ def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers)
     tile, light, sensor, disk = disk_blocks(tiles, placement, placed, OUTER)
     value = np.log(np.maximum(light - offsets[tile], 1e-6)) - solved.gains[tile]
     value -= basis(sensor, powers) @ solved.surface + np.sum(solved.slopes[tile] * sensor, axis=1)
-    found = tilt_by_roundness(value, disk)
-    if found is None:
+    roundness = tilt_by_roundness(value, disk)
+    if roundness is None:
         return None, ""
-    roundness, _ = found
     centres = (np.array([placement.to_mosaic(k, half) for k in placed]) - limb.centre_yx) / limb.radius_px
     times = None if placement.times is None else placement.times[placed]
     by_gains = tilt_by_gains(solved.gains[placed], centres, times)
@@ -269,6 +268,5 @@ def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers)
     return tilt, (
         f"a slope of {100 * tilt.size:.1f} ± {100 * tilt.sigma:.1f} % per disk radius across every tile, which "
         "overlaps cannot tell from gains (a flat pointed off the disk's centre leaves one), was taken out; "
-        f"by itself each would say: {told}"
-        + (TURN_ONE if tilt.sigma > UNSURE else "")
+        f"by itself each would say: {told}" + (TURN_ONE if tilt.sigma > UNSURE else "")
     )

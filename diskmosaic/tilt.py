@@ -53,9 +53,7 @@ def combine(parts: list[Tilt]) -> Tilt:
     return Tilt(covariance @ np.sum([p @ t.slope for p, t in zip(precision, parts, strict=True)], axis=0), covariance)
 
 
-def tilt_by_roundness(
-    value: NDArray[np.float64], at: NDArray[np.float64]
-) -> tuple[Tilt, tuple[NDArray[np.float64], NDArray[np.float64]]] | None:
+def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Tilt | None:
     """Fit log brightness = f(r) + tilt . (y, x) on the quiet Sun.
 
     Parameters
@@ -67,10 +65,8 @@ def tilt_by_roundness(
 
     Returns
     -------
-    tilt : Tilt
-    curve : (r, level)
-        The quiet centre-to-limb curve exp(f), linear.
-    None where too little of the disk is seen.
+    Tilt or None
+        None where too little of the disk is seen.
     """
     radius = np.hypot(*at.T)
     ring = np.minimum((radius / OUTER * RINGS).astype(int), RINGS - 1)
@@ -104,15 +100,12 @@ def tilt_by_roundness(
         if np.abs(step).max() < 1e-6:
             break
     noise = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)))[:2, :2]
-    # what is uneven on the Sun (activity, shading of slow optics) is smooth: its waves fall with their number. Amplitudes
-    # as 1/m fit three full-disk images in white light and the chromosphere; equal ones would make once round 2 to 6
-    # times too sure. A variance told by n amplitudes predicts the next with n/(n-2) times that (Student's t)
+    # what is uneven on the Sun (activity, the shading of slow optics) is smooth: its waves fall with their number.
+    # Amplitudes as 1/m fit three full-disk images in white light and the chromosphere; equal ones would make once
+    # round 2 to 6 times too sure. A variance told by n amplitudes predicts the next with n/(n-2) of it (Student's t)
     sizes = np.repeat(SUNS_OWN, 2) * answer[2:]
     own = float(np.mean(sizes**2)) * len(sizes) / (len(sizes) - 2)
-    told = np.bincount(ring, quiet, RINGS) > 0
-    middle = (np.arange(RINGS) + 0.5) / RINGS * OUTER
-    curve = middle[told], np.exp(level[told] - level[told][0])
-    return Tilt(answer[:2], own * np.eye(2) + noise), curve
+    return Tilt(answer[:2], own * np.eye(2) + noise)
 
 
 def tilt_by_gains(

@@ -57,7 +57,7 @@ FIGURES = (
 
 @dataclass(frozen=True)
 class Scene:
-    """Tiles with known flaws: places (n, 2), gains, offsets (share of the disk centre), what changed, which are turned."""
+    """Tiles with known flaws: places (n, 2), gains, offsets (share of the disk centre), changes, which are turned."""
 
     sun: Sun
     tiles: list[Tile]
