@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.errors import bad_input
 from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILES, ZOOM, Job
 from diskmosaic.session import SESSION_FILE
+from diskmosaic.steps import fingerprint
 
 if TYPE_CHECKING:
+    from diskmosaic.pictures.export import Exported
     from diskmosaic.records import Disk, Placement, Tile
 
 MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
@@ -154,9 +156,10 @@ def present_disk(job: Job, *, everything: bool = False) -> None:
     observation = dataclasses.asdict(job.observation)
     recipes = {name: recipe.model_dump(mode="json") for name, recipe in job.recipes.items()}
     parts = [digests, job.settings.pictures.model_dump(), recipes, observation]
-    job.step("pictures", parts, [], lambda: _export(job))
+    made = _Pictures(job, {name: not job.steps.done(name, fingerprint(parts)) for name in ("pictures", "showing")})
+    job.step("pictures", parts, [], lambda: made.of(everything).whole)
     if everything:
-        job.step("showing", parts, [job.out / ZOOM / "index.html"], lambda: _export_for_showing(job))
+        job.step("showing", parts, [job.out / ZOOM / "index.html"], lambda: made.of(everything).showing)
     job.outcome.files += sorted(path for path in (job.out / PICTURES).rglob("[!.]*") if path.is_file())
     files = [*(job.out / MASTERS).glob("[!.]*.fits"), *(job.out / TILES).glob("[!.]*.fits")]
     for path in sorted(files):
@@ -176,18 +179,29 @@ def _disk(job: Job) -> Disk:
     return read_disk(job.out / DISK, np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3))
 
 
-def _export(job: Job) -> list[Path]:
-    from diskmosaic.pictures.export import export_pictures
+class _Pictures:
+    """The pictures, made once for both steps that write them, as far as they are not written yet."""
 
-    settings, folder = job.settings.pictures, job.out / PICTURES
-    return export_pictures(_disk(job), folder, job.observation, settings, job.recipes, jobs=job.jobs)
+    def __init__(self, job: Job, wanted: Mapping[str, bool]) -> None:
+        self._job, self._wanted = job, wanted
+        self._made: Exported | None = None
 
+    def of(self, everything: bool) -> Exported:
+        from diskmosaic.pictures.export import export_pictures
 
-def _export_for_showing(job: Job) -> list[Path]:
-    from diskmosaic.pictures.showing import export_for_showing
-
-    settings, folder, page = job.settings.pictures, job.out / PICTURES, job.out / ZOOM
-    return export_for_showing(_disk(job), folder, page, job.observation, settings, job.recipes, jobs=job.jobs)
+        if self._made is None:
+            job = self._job
+            self._made = export_pictures(
+                _disk(job),
+                job.out / PICTURES,
+                job.observation,
+                job.settings.pictures,
+                job.recipes,
+                whole=self._wanted["pictures"],
+                page=job.out / ZOOM if everything and self._wanted["showing"] else None,
+                jobs=job.jobs,
+            )
+        return self._made
 
 
 def _report(job: Job, settings_text: str) -> list[Path]:

@@ -136,7 +136,7 @@ def test_bands_and_byte_order_change_nothing(monkeypatch):
 def test_files_hold_the_picture_and_a_profile(tmp_path):
     disk = make_disk(header={"NORTHUP": (True, ""), "DATE-OBS": ("2031-06-04T09:30:00.000", "")})
     seen = Observation(name="Über dem Fjord", wavelength_nm=656.28)
-    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), PLAIN)
+    paths = export_pictures(disk, tmp_path / "pictures", seen, PictureSettings(), PLAIN).whole
     assert [path.name for path in paths] == ["disk.png", "disk.tif", "disk.jpg"]
     expected = picture_of(disk, gamma=0.8, north_up=True)
     text = "Über dem Fjord, The disk, 2031-06-04 09:30 UTC, 656.28 nm"
@@ -160,8 +160,8 @@ def test_files_hold_the_picture_and_a_profile(tmp_path):
 
 
 def test_same_disk_same_bytes(tmp_path):
-    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), PLAIN)
-    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), PLAIN)
+    first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), PLAIN).whole
+    second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), PLAIN).whole
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import tifffile
 from diskmosaic.pictures.crops import Box, closeup_boxes, cut, scaled_frame, screen_box, square_box, wide_box
+from diskmosaic.pictures.export import export_pictures
 from diskmosaic.pictures.seen import alternative_text, find_regions
-from diskmosaic.pictures.showing import export_for_showing
 from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.zoom import TILE_PX, write_pyramid
 from diskmosaic.settings import PictureSettings
@@ -29,9 +29,10 @@ SETTINGS = PictureSettings(
 
 
 def export(folder, jobs=1, **disk):
-    return export_for_showing(
-        make_disk(**disk), folder / "pictures", folder / "zoom", OBSERVER, SETTINGS, PLAIN, jobs=jobs
-    )
+    disk, page = make_disk(**disk), folder / "zoom"
+    return export_pictures(
+        disk, folder / "pictures", OBSERVER, SETTINGS, PLAIN, whole=False, page=page, jobs=jobs
+    ).showing
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,9 @@ from diskmosaic.files.png import SIGNATURE
 from diskmosaic.parallel import chunks, ordered_map
 
 BAND_BYTES = 1 << 22  # packed at a time; fixed, so that the bytes do not depend on the number of threads
-LEVEL = 3  # a solar picture of 16 bits comes out 0.5 % larger than with 6, in 2/3 of the time
+# Differences of neighbours in a solar picture are noise: looking for repeats costs three times the time and saves 0.1 %
+# (16 bits, gray or colour; 8 bits: 4 %). Runs are worth it: the sky is black.
+LEVEL, STRATEGY = 3, zlib.Z_RLE
 _SUB = 1  # each sample less its left neighbour's, for all rows
 _GRAY, _RGB = 0, 2
 _ZLIB_HEADER = b"\x78\x5e"  # deflate with a window of 32 kB, a fast level (RFC 1950)
@@ -79,7 +81,7 @@ def write_png(
 
         def pack(band: range) -> tuple[bytes, int, int]:
             raw = _filtered(pixels[band.start : band.stop], planes * sample)
-            packer = zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS)
+            packer = zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, STRATEGY)
             last = band.stop == height
             packed = packer.compress(raw) + packer.flush(zlib.Z_FINISH if last else zlib.Z_FULL_FLUSH)
             return packed, zlib.adler32(raw), len(raw)

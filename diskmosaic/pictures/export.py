@@ -1,25 +1,38 @@
-"""All recipes of a session as files: one of each format at full size."""
+"""All recipes of a session as files: each picture is made once, and then written for every purpose."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diskmosaic.pictures.formats import JPEG_SIDE
+from diskmosaic.pictures.formats import JPEG_SIDE, Pixels
+from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.metadata import Words, words_of
-from diskmosaic.pictures.paint import paint
+from diskmosaic.pictures.paint import paint_over, strip_of
 from diskmosaic.pictures.picture import Picture
-from diskmosaic.pictures.piece import Piece
+from diskmosaic.pictures.piece import Piece, write_pieces
 from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.pictures.seen import Region, alternative_text, find_regions
+from diskmosaic.pictures.showing import other_side, pieces_for_showing
+from diskmosaic.pictures.zoom import write_zoom_page
 from diskmosaic.records import Disk
 from diskmosaic.settings import PictureSettings
 
 if TYPE_CHECKING:
     from diskmosaic.session import Observation
+
+_OTHER_SIDE = ""  # of the page's slider: no recipe has this name
+
+
+@dataclass
+class Exported:
+    """What was written: the pictures themselves, and what is made of them for a purpose, the page among it."""
+
+    whole: list[Path] = field(default_factory=list)
+    showing: list[Path] = field(default_factory=list)
 
 
 def export_pictures(
@@ -29,9 +42,11 @@ def export_pictures(
     settings: PictureSettings,
     recipes: Mapping[str, Recipe],
     *,
+    whole: bool = True,
+    page: Path | None = None,
     jobs: int = 1,
-) -> list[Path]:
-    """Write ``NAME.png``, ``NAME.tif`` (16-bit) and ``NAME.jpg`` (8-bit sRGB) of each recipe.
+) -> Exported:
+    """Make each recipe's picture and write it.
 
     Parameters
     ----------
@@ -43,13 +58,19 @@ def export_pictures(
     settings : PictureSettings
     recipes : mapping
         Name -> recipe; empty: the usual ones.
+    whole : bool
+        Write ``NAME.png``, ``NAME.tif`` (16-bit) and ``NAME.jpg`` (8-bit sRGB) of each recipe. No JPEG of a picture
+        with a side over 65,500 px: the format has none.
+    page : Path, optional
+        Folder of the page to zoom, which shows the first recipe. With it a folder ``NAME`` of each recipe is written
+        too: sizes, shapes and close-ups. Nothing is made larger than the picture: sizes that it does not reach are left
+        out.
     jobs : int
         Threads; the bytes do not depend on it.
 
     Returns
     -------
-    list of Path
-        What was written. No JPEG of a picture with a side over 65,500 px: the format has none.
+    Exported
 
     Raises
     ------
@@ -57,17 +78,43 @@ def export_pictures(
         If a file cannot be written; what was there before then stays.
     """
     regions = find_regions(disk.uniform, disk.limb)
-    written: list[Path] = []
+    written = Exported()
     maker = Maker(disk, observation, jobs=jobs)
-    for name, recipe in (recipes or maker.usual()).items():
-        picture = maker.make(name, recipe)
-        pixels = picture.pixels if picture.marks is None else paint(picture.pixels, picture.marks)
-        # a caption stands below: the disk lies where it lay
-        frame = replace(picture.frame, shape=pixels.shape[:2])
-        suffixes = (".png", ".tif") + ((".jpg",) if max(frame.shape) <= JPEG_SIDE else ())
-        piece = Piece(name, pixels, frame, words_for(picture, regions, observation), suffixes)
-        written += piece.write(folder, settings.jpeg_quality, jobs)
+    wanted = dict(recipes or maker.usual())
+    first = next(iter(wanted))
+    side_name = ""
+    if page is not None:
+        wanted[_OTHER_SIDE], side_name = other_side(wanted[first])
+    sides: dict[str, Picture] = {}
+    for name in in_order(wanted):
+        picture = maker.make(name, wanted[name])
+        if page is not None and name in (first, _OTHER_SIDE):
+            sides[name] = picture
+            if len(sides) == 2:
+                words = words_for(sides[first], regions, observation)
+                written.showing += write_zoom_page(
+                    page, sides[first], sides[_OTHER_SIDE], words, before_name=side_name, jobs=jobs
+                )
+                sides.clear()
+        if name != _OTHER_SIDE:
+            words = words_for(picture, regions, observation)
+            pixels = picture.laid_out(strip_of(picture.marks))
+            if page is not None:
+                pieces = pieces_for_showing(picture, pixels[: picture.frame.shape[0]], regions, words, settings)
+                written.showing += write_pieces(pieces, folder / name, settings.jpeg_quality, jobs)
+            if whole:
+                written.whole += _whole(picture, pixels, words).write(folder, settings.jpeg_quality, jobs)
     return written
+
+
+def _whole(picture: Picture, pixels: Pixels, words: Words) -> Piece:
+    """Paint the marks over the picture itself, which nothing else is made of any more."""
+    if picture.marks is not None:
+        paint_over(pixels, picture.marks)
+    # a caption stands below: the disk lies where it lay
+    frame = replace(picture.frame, shape=pixels.shape[:2])
+    suffixes = (".png", ".tif") + ((".jpg",) if max(frame.shape) <= JPEG_SIDE else ())
+    return Piece(picture.name, pixels, frame, words, suffixes)
 
 
 def words_for(picture: Picture, regions: list[Region], observation: Observation | None) -> Words:

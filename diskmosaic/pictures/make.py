@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -11,32 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.colour import OWN_RAMPS, VISIBLE_NM, hue_of, ramp
-from diskmosaic.arrays.contrast import lift_scales
-from diskmosaic.arrays.limb_profile import Edge, find_edge
-from diskmosaic.arrays.prominences import Beyond, look_beyond, show_beyond
-from diskmosaic.arrays.sharpen import Spectrum, deblur, measure_spectrum
+from diskmosaic.pictures.light import Lights, settings_of
 from diskmosaic.pictures.marks import lay_marks
 from diskmosaic.pictures.picture import Done, Frame, Picture
-from diskmosaic.pictures.recipe import Recipe, Step, default_recipes
-from diskmosaic.pictures.stretch import Canvas, is_north_up, lay_canvas, lay_light, to_values, tone_of
+from diskmosaic.pictures.recipe import Recipe, default_recipes
+from diskmosaic.pictures.stretch import Canvas, is_north_up, lay_canvas, to_values, tone_of
 from diskmosaic.records import Circle, Disk
 
 if TYPE_CHECKING:
     from diskmosaic.session import Observation
 
 
-@dataclass
-class _Light:
-    """Linear light under way, and what was measured on it."""
-
-    image: NDArray[np.float32]
-    edge: Edge | None
-    spectrum: Spectrum | None
-    shown: NDArray[np.uint16] | None = None
-
-
 class Maker:
-    """Makes the pictures of one disk; what several recipes share is done once.
+    """Makes the pictures of one disk; see `diskmosaic.pictures.light.in_order`.
 
     Parameters
     ----------
@@ -48,22 +34,13 @@ class Maker:
     """
 
     def __init__(self, disk: Disk, observation: Observation | None = None, *, jobs: int = 1) -> None:
-        self._disk, self._observation, self._jobs = disk, observation, jobs
-        self._kept: tuple[Any, _Light, list[Done], list[str]] | None = None
-        self._beyond: Beyond | None = None
-
-    @property
-    def beyond(self) -> Beyond | None:
-        """What stands beyond the limb; None without a limb."""
-        if self._beyond is None and self._disk.limb is not None:
-            edge = self._edge(self._disk.natural)
-            self._beyond = None if edge is None else look_beyond(self._disk.natural, edge)
-        return self._beyond
+        self._disk, self._observation = disk, observation
+        self._lights = Lights(disk, jobs=jobs)
 
     def usual(self) -> dict[str, Recipe]:
         """Return the recipes of a session that names none, as they suit this disk."""
         wavelength = None if self._observation is None else self._observation.wavelength_nm
-        there = self.beyond is not None and self.beyond.any
+        there = self._lights.beyond is not None and self._lights.beyond.any
         return default_recipes(prominences=there, wavelength=wavelength is not None)
 
     def make(self, name: str, recipe: Recipe) -> Picture:
@@ -81,8 +58,8 @@ class Maker:
         """
         disk, done, warnings = self._disk, [], []
         first, tone = recipe.get("disk"), recipe.get("tone")
-        done.append(Done("disk", _settings(first), f"the {first.kind} disk, {first.radii:g} radii around its centre"))
-        light, told, warned = self._light(recipe)
+        done.append(Done("disk", settings_of(first), f"the {first.kind} disk, {first.radii:g} radii around its centre"))
+        light, told, warned = self._lights.of(recipe)
         done += told
         warnings += warned
         canvas = lay_canvas(disk.natural, disk.limb, first.radii)
@@ -99,9 +76,9 @@ class Maker:
         )
         found = {"black": curve.black, "white": curve.white}
         dimmed = f", the disk darkened to {100 * tone.brightness:.0f} %" if tone.brightness < 1 else ""
-        done.append(Done("tone", _settings(tone), f"tone curve with exponent {tone.gamma:g}{dimmed}", found))
+        done.append(Done("tone", settings_of(tone), f"tone curve with exponent {tone.gamma:g}{dimmed}", found))
         if negative is not None:
-            done.append(Done("negative", _settings(negative), f"dark for light ({negative.of})"))
+            done.append(Done("negative", settings_of(negative), f"dark for light ({negative.of})"))
         white = negative is not None and negative.of == "all"
         gray, frame, turned = self._turned(gray, canvas, first.up, white=white)
         warnings += turned
@@ -109,113 +86,15 @@ class Maker:
         colour = recipe.get("colour")
         if colour is not None:
             colours, sentence, trouble = self._colours(colour.ramp)
-            done.append(Done("colour", _settings(colour), sentence))
+            done.append(Done("colour", settings_of(colour), sentence))
             warnings += trouble
         marks = recipe.get("marks")
         layer = None
         if marks is not None:
             layer = lay_marks(frame, marks, recipe.title, self._observation, dark=not white)
-            done.append(Done("marks", _settings(marks), "marks laid around and over the picture"))
+            done.append(Done("marks", settings_of(marks), "marks laid around and over the picture"))
             warnings += layer.warnings
         return Picture(name, recipe.title, recipe, gray, colours, frame, tuple(done), layer, tuple(warnings))
-
-    def _edge(self, image: NDArray[np.float32], blur_px: float | None = None) -> Edge | None:
-        limb = self._disk.limb
-        return None if limb is None else find_edge(image, limb.centre_yx, limb.radius_px, blur_px=blur_px)
-
-    def _light(self, recipe: Recipe) -> tuple[_Light, list[Done], list[str]]:
-        """Carry out the part light; what the recipe before had in common is taken from there."""
-        steps = [step for step in recipe.steps if step.part == "light"]
-        shared = [step for step in steps if step.step != "prominences"]
-        key = [_settings(step) for step in shared[1:]], shared[0].kind
-        if self._kept is None or self._kept[0] != key:
-            self._kept = None  # two would not fit into the memory that large disks leave
-            self._kept = key, *self._begun(shared)
-        light, done, warnings = self._kept[1], list(self._kept[2]), list(self._kept[3])
-        step = recipe.get("prominences")
-        if step is not None:
-            light, told = self._prominences(light, step)
-            if told is None:
-                warnings.append("the step prominences was left out: no limb is known")
-            else:
-                done.append(told)
-        return light, done, warnings
-
-    def _begun(self, steps: list[Step]) -> tuple[_Light, list[Done], list[str]]:
-        disk = self._disk
-        image = lay_light(disk.natural, disk.uniform, disk.limb, steps[0].kind)
-        light = _Light(image, None, None)
-        done, warnings = [], []
-        if len(steps) > 1:
-            first = self._edge(disk.natural)
-            blur = None if first is None else first.blur_px
-            light.edge = None if first is None else self._edge(image, blur)
-            if light.edge is not None and blur is not None:
-                light.spectrum = measure_spectrum(image, disk.weight, light.edge)
-        for step in steps[1:]:
-            told = self._deblur(light, step) if step.step == "deblur" else self._contrast(light, step)
-            if told is None:
-                reason = "no limb is known" if light.edge is None else "the limb does not tell the blur"
-                warnings.append(f"the step {step.step} was left out: {reason}")
-            else:
-                done.append(told)
-        return light, done, warnings
-
-    def _deblur(self, light: _Light, step: Any) -> Done | None:
-        if light.spectrum is None:
-            return None
-        made = deblur(
-            light.image,
-            self._disk.weight,
-            light.edge,
-            light.spectrum,
-            strength=step.strength,
-            most=step.most,
-            jobs=self._jobs,
-        )
-        before = light.edge.blur_px
-        light.image = made.image
-        light.edge = self._edge(made.image, made.half_px) or light.edge
-        found = {"blur_px": before, "blur_left_px": made.half_px, "noise_gain": made.noise_gain}
-        sentence = (
-            f"blur of {before:.2f} px taken back to {made.half_px:.2f} px (standard deviations); "
-            f"noise times {made.noise_gain:.2f}"
-        )
-        return Done("deblur", _settings(step), sentence, found)
-
-    def _contrast(self, light: _Light, step: Any) -> Done | None:
-        if light.spectrum is None:
-            return None
-        scale = self._disk.arcsec_per_px or 1.0
-        light.image = lift_scales(
-            light.image,
-            self._disk.weight,
-            light.edge,
-            noise=float(np.sqrt(light.spectrum.noise)),
-            typical=light.spectrum.weight,
-            amount=step.amount,
-            finest_px=max(step.finest_arcsec / scale, 0.7),
-            coarsest_px=max(step.coarsest_arcsec / scale, 1.4),
-            sigma=step.sigma,
-            jobs=self._jobs,
-        )
-        unit = "px" if self._disk.arcsec_per_px is None else "arcsec"
-        sentence = (
-            f"structure from {step.finest_arcsec:g} to {step.coarsest_arcsec:g} {unit} times {1 + step.amount:g} "
-            f"where it stands {step.sigma:g} deviations out of the noise"
-        )
-        return Done("contrast", _settings(step), sentence)
-
-    def _prominences(self, light: _Light, step: Any) -> tuple[_Light, Done | None]:
-        edge = light.edge or self._edge(light.image)
-        if edge is None:
-            return light, None
-        beyond = look_beyond(light.image, edge)
-        lift = step.lift or beyond.lift
-        image, shown = show_beyond(light.image, edge, beyond, lift=lift, jobs=self._jobs)
-        found = {"lift": lift, "share": beyond.share, "noise": beyond.noise / beyond.level}
-        sentence = f"light beyond the limb freed of scattered light and lifted {lift:.0f} times"
-        return _Light(image, edge, light.spectrum, shown), Done("prominences", _settings(step), sentence, found)
 
     def _colours(self, name: str) -> tuple[NDArray[np.uint16] | None, str, list[str]]:
         if name != "wavelength":
@@ -287,10 +166,6 @@ class Maker:
 def _rotation(angle: float) -> NDArray[np.float64]:
     """Return the matrix on (y, x) that turns a picture with row 0 on top clockwise."""
     return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-
-
-def _settings(step: Step) -> dict[str, Any]:
-    return step.model_dump(mode="json")
 
 
 def _card(header: Mapping[str, object], keyword: str) -> Any:

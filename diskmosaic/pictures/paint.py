@@ -14,6 +14,11 @@ _FINE = 4  # bits of a pixel that points are given to
 _PIECE = 24  # points of a line drawn at a time: its box stays small
 
 
+def strip_of(marks: Marks | None) -> int:
+    """Rows that marks want below a picture for the caption."""
+    return 0 if marks is None else int(np.ceil(marks.below_px))
+
+
 def paint(pixels: NDArray, marks: Marks) -> NDArray:
     """Return the picture with its marks and the strip below.
 
@@ -32,13 +37,24 @@ def paint(pixels: NDArray, marks: Marks) -> NDArray:
     ValueError
         If the picture is of another size than the marks.
     """
-    if tuple(pixels.shape[:2]) != tuple(marks.shape):
-        raise ValueError(f"pixels must be {marks.shape} as the marks are, got {pixels.shape[:2]}")
-    full = np.iinfo(pixels.dtype).max
-    strip = int(np.ceil(marks.below_px))
-    out = np.empty((pixels.shape[0] + strip, *pixels.shape[1:]), pixels.dtype)
+    out = np.empty((pixels.shape[0] + strip_of(marks), *pixels.shape[1:]), pixels.dtype)
     out[: pixels.shape[0]] = pixels
-    out[pixels.shape[0] :] = round(marks.ground * full)
+    paint_over(out, marks)
+    return out
+
+
+def paint_over(out: NDArray, marks: Marks) -> None:
+    """Paint marks on a picture that has room for the strip below already (see `strip_of`): large ones are not copied.
+
+    Raises
+    ------
+    ValueError
+        If the picture is of another size than the marks and their strip.
+    """
+    height, width = marks.shape
+    if tuple(out.shape[:2]) != (height + strip_of(marks), width):
+        raise ValueError(f"pixels must be {(height + strip_of(marks), width)} for these marks, got {out.shape[:2]}")
+    out[height:] = round(marks.ground * np.iinfo(out.dtype).max)
     for line in marks.lines:
         thick = max(1, round(line.width_px))
         for k in range(0, len(line.points) - 1, _PIECE):
@@ -47,7 +63,6 @@ def paint(pixels: NDArray, marks: Marks) -> NDArray:
         _shape(out, patch.points, patch.gray, patch.opacity, None)
     for word in marks.words:
         _word(out, word)
-    return out
 
 
 def _shape(out: NDArray, points: NDArray, gray: float, opacity: float, thick: int | None) -> None:

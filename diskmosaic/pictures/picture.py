@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from diskmosaic.pictures.marks import Marks
     from diskmosaic.pictures.recipe import Recipe
 
+_ROWS = 256  # laid out at a time
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -111,12 +113,17 @@ class Picture:
     marks: Marks | None = None
     warnings: tuple[str, ...] = ()
 
-    def rows(self, start: int, stop: int) -> NDArray[np.uint16]:
-        """Return some rows, (n, w) gray or (n, w, 3) sRGB."""
-        band = self.gray[start:stop]
-        return band if self.ramp is None else self.ramp[band]
-
     @property
     def pixels(self) -> NDArray[np.uint16]:
         """The whole picture, (h, w) gray or (h, w, 3) sRGB."""
-        return self.rows(0, self.gray.shape[0])
+        return self.laid_out(0)
+
+    def laid_out(self, strip: int) -> NDArray[np.uint16]:
+        """Return the whole picture as a new array, (h + strip, w) gray or (h + strip, w, 3) sRGB, the strip black."""
+        height, width = self.gray.shape
+        out = np.empty((height + strip, width) if self.ramp is None else (height + strip, width, 3), np.uint16)
+        for y in range(0, height, _ROWS):
+            band = self.gray[y : y + _ROWS]
+            out[y : y + len(band)] = band if self.ramp is None else self.ramp[band]
+        out[height:] = 0
+        return out

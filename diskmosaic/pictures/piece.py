@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from diskmosaic.files.atomic import replacing
+from diskmosaic.parallel import ordered_map
 from diskmosaic.pictures.formats import Pixels, write_jpeg, write_png, write_tiff, write_webp
 from diskmosaic.pictures.metadata import Words, metadata_of
 from diskmosaic.pictures.picture import Frame
@@ -39,8 +40,12 @@ class Piece:
     suffixes: tuple[str, ...]
     dpi: float | None = None
 
-    def write(self, folder: Path, quality: int, jobs: int) -> list[Path]:
+    def write(self, folder: Path, quality: int, jobs: int = 1) -> list[Path]:
         """Write a file of each format, whole or not at all; raises `OutputError`."""
+        return [self.write_as(suffix, folder, quality, jobs) for suffix in self.suffixes]
+
+    def write_as(self, suffix: str, folder: Path, quality: int, jobs: int = 1) -> Path:
+        """Write it in one of its formats."""
         about = metadata_of(self.words, self.frame)
         writers: dict[str, Callable[[Path], None]] = {
             ".jpg": lambda path: write_jpeg(
@@ -50,9 +55,12 @@ class Piece:
             ".png": lambda path: write_png(path, self.pixels, about, jobs=jobs),
             ".tif": lambda path: write_tiff(path, self.pixels, about, dpi=self.dpi, jobs=jobs),
         }
-        written = []
-        for suffix in self.suffixes:
-            with replacing(folder / f"{self.name}{suffix}") as part:
-                writers[suffix](part)
-            written.append(folder / f"{self.name}{suffix}")
-        return written
+        with replacing(folder / f"{self.name}{suffix}") as part:
+            writers[suffix](part)
+        return folder / f"{self.name}{suffix}"
+
+
+def write_pieces(pieces: Iterable[Piece], folder: Path, quality: int, jobs: int) -> list[Path]:
+    """Write pieces into one folder, several files at a time; raises `OutputError`."""
+    files = ((piece, suffix) for piece in pieces for suffix in piece.suffixes)
+    return list(ordered_map(lambda file: file[0].write_as(file[1], folder, quality), files, jobs=jobs))

@@ -2,79 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from diskmosaic.pictures.crops import Box, closeup_boxes, cut, scaled_frame, screen_box, square_box, wide_box
-from diskmosaic.pictures.export import words_for
 from diskmosaic.pictures.formats import Pixels, eight_bits, resized
-from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.metadata import Words
 from diskmosaic.pictures.paint import paint
 from diskmosaic.pictures.picture import Frame, Picture
 from diskmosaic.pictures.piece import Piece
 from diskmosaic.pictures.recipe import Recipe, ToneStep
-from diskmosaic.pictures.seen import Region, find_regions
+from diskmosaic.pictures.seen import Region
 from diskmosaic.pictures.sphere import is_oriented, place_on_sun
-from diskmosaic.pictures.zoom import write_zoom_page
-from diskmosaic.records import Disk
 from diskmosaic.settings import PictureSettings
-
-if TYPE_CHECKING:
-    from diskmosaic.session import Observation
 
 DPI = 300  # common practice for prints looked at in the hand, no source
 _CM_IN_INCH = 2.54
 
 
-def export_for_showing(
-    disk: Disk,
-    pictures: Path,
-    page: Path,
-    observation: Observation | None,
-    settings: PictureSettings,
-    recipes: Mapping[str, Recipe],
-    *,
-    jobs: int = 1,
-) -> list[Path]:
-    """Write everything that is made from the recipes' pictures besides the pictures themselves.
+def pieces_for_showing(
+    picture: Picture, pixels: Pixels, regions: list[Region], words: Words, settings: PictureSettings
+) -> Iterator[Piece]:
+    """Make everything that is made from a picture besides itself.
 
     Parameters
     ----------
-    disk : Disk
-    pictures : Path
-        Each recipe gets a folder of its name here.
-    page : Path
-        Folder of the zoomable page, which shows the first recipe.
-    observation, settings, recipes, jobs
-        As for `diskmosaic.pictures.export.export_pictures`.
+    picture : Picture
+    pixels : uint16
+        Its pixels without marks.
+    regions : list of Region
+        What stands out, strongest first.
+    words : Words
+        Of the whole picture.
+    settings : PictureSettings
 
-    Returns
-    -------
-    list of Path
-        What was written. Nothing is made larger than the picture: sizes that it does not reach are left out.
-
-    Raises
+    Yields
     ------
-    OutputError
+    Piece
+        Nothing is made larger than the picture: sizes that it does not reach are left out.
     """
-    regions = find_regions(disk.uniform, disk.limb)
-    written: list[Path] = []
-    maker = Maker(disk, observation, jobs=jobs)
-    for number, (name, recipe) in enumerate((recipes or maker.usual()).items()):
-        picture = maker.make(name, recipe)
-        words = words_for(picture, regions, observation)
-        if number == 0:
-            written += _page(page, picture, maker, words, jobs)
-        for piece in _pieces(picture, regions, words, settings):
-            written += piece.write(pictures / name, settings.jpeg_quality, jobs)
-    return written
-
-
-def _pieces(picture: Picture, regions: list[Region], words: Words, settings: PictureSettings) -> Iterator[Piece]:
-    pixels, frame = picture.pixels, picture.frame
+    frame = picture.frame
     width = frame.shape[1]
 
     def narrower(to: int) -> tuple[Pixels, Frame]:
@@ -111,9 +78,16 @@ def _shapes(
         told = f"A band across it: {words.alternative}" if name == "wide" else words.alternative
         yield Piece(name, piece, at, replace(words, alternative=told), (".jpg",))
     across, down = settings.wallpaper_px
-    piece, at = cut(pixels, frame, screen_box(frame, across / down))
-    if at.shape[0] >= down:
-        piece, at = resized(piece, (down, across)), scaled_frame(at, (down, across))
+    piece, at = pixels, frame
+    side = square_box(frame).height
+    if side >= down:
+        # made smaller before sky is laid beside it: at full size that would be several times the picture
+        shape = tuple(max(1, round(full * down / side)) for full in frame.shape)
+        piece, at = resized(pixels, shape), scaled_frame(frame, shape)
+    box = screen_box(at, across / down)
+    if side >= down:
+        box = Box(box.top + (box.height - down) // 2, box.left + (box.width - across) // 2, down, across)
+    piece, at = cut(piece, at, box)
     yield Piece("wallpaper", piece, at, words, (".jpg",))
 
 
@@ -131,13 +105,12 @@ def _closeup_words(words: Words, frame: Frame, region: Region) -> Words:
     return replace(words, caption=f"{words.caption}. {text}", alternative=text)
 
 
-def _page(folder: Path, picture: Picture, maker: Maker, words: Words, jobs: int) -> list[Path]:
-    """The page shows a picture without its marks, since it draws its own, against a plain version."""
-    first = picture.recipe.get("disk")
-    simple = {step.step for step in picture.recipe.steps} <= {"disk", "tone", "marks"}
+def other_side(recipe: Recipe) -> tuple[Recipe, str]:
+    """Return what a picture is compared with on the page, and what that is called: a plain version without marks."""
+    first = recipe.get("disk")
+    simple = {step.step for step in recipe.steps} <= {"disk", "tone", "marks"}
     # where nothing was done that could be taken back, the light as it came is the other side
     kind = {"natural": "uniform", "uniform": "natural"}[first.kind] if simple else first.kind
     plain = Recipe(title="", steps=(first.model_copy(update={"kind": kind}), ToneStep()))
     names = {"natural": "As the light came, darker towards the edge", "uniform": "Evenly bright"}
-    name = names[kind] if simple else "Before: plain and gray"
-    return write_zoom_page(folder, picture, maker.make("before", plain), words, before_name=name, jobs=jobs)
+    return plain, names[kind] if simple else "Before: plain and gray"
