@@ -83,6 +83,8 @@ class Job:
         See `diskmosaic.progress`.
     settings : Settings, optional
         Instead of those in ``session.toml``.
+    cluster : str, optional
+        Address of the scheduler of a cluster that works on the recordings; see `diskmosaic.cluster`.
     """
 
     def __init__(
@@ -93,11 +95,13 @@ class Job:
         jobs: int = 1,
         progress: Progress = silent,
         settings: Settings | None = None,
+        cluster: str | None = None,
     ) -> None:
         self.folder = Path(folder)
         self.given_out = out
         self.out = self.folder / "assembled" if out is None else Path(out)
         self.jobs = jobs
+        self.cluster = cluster
         self.progress = progress
         self.given_settings = settings
         self.steps = Steps(self.out)

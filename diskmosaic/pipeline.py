@@ -15,6 +15,8 @@ from diskmosaic.finding import find_files
 from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
 from diskmosaic.job import TILES, Job, Outcome, alone
 from diskmosaic.prepare import make_masters, stack_tiles
+from diskmosaic.session import SESSION_FILE
+from diskmosaic.steps import STEPS_FOLDER
 
 
 def run(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = None, **options: Any) -> Outcome:
@@ -27,7 +29,7 @@ def run(folder: str | os.PathLike[str], out: str | os.PathLike[str] | None = Non
     out : path, optional
         ``FOLDER/assembled`` by default.
     **options
-        ``jobs``, ``progress``, ``settings`` of `Job`; so for the other functions here.
+        ``jobs``, ``progress``, ``settings``, ``cluster`` of `Job`; so for the other functions here.
 
     Returns
     -------
@@ -152,6 +154,24 @@ def sessions_below(folder: str | os.PathLike[str]) -> list[Path]:
     if not found:
         raise bad_input(folder, found="no assembled/tiles", expected="results of a run", todo="stack tiles first")
     return found
+
+
+def sessions_to_run(folder: str | os.PathLike[str]) -> list[Path]:
+    """List the sessions in a tree: folders with a ``session.toml``, none above them. Empty where FOLDER is a session.
+
+    A folder without ``session.toml`` is a session whose recordings may lie in folders, unless there are some below it
+    that a survey has made sessions of.
+    """
+    found: list[Path] = []
+    for top, folders, names in os.walk(folder):
+        # results of a session that must not be written to have its session.toml, but are no session
+        folders[:] = sorted(
+            name for name in folders if not name.startswith(".") and not (Path(top) / name / STEPS_FOLDER).is_dir()
+        )
+        if SESSION_FILE in names:
+            found.append(Path(top))
+            folders.clear()
+    return [] if found == [Path(folder)] else found
 
 
 def _begin(folder: Any, out: Any, options: dict[str, Any], *, raw: bool = True) -> Job:

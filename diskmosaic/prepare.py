@@ -5,12 +5,14 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.chosen import Chosen, chosen_master, read_chosen
+from diskmosaic.cluster import Cluster, connected
 from diskmosaic.exposures import common_exposure
 from diskmosaic.files.atomic import write_json
 from diskmosaic.found import Found, Survey
@@ -18,6 +20,7 @@ from diskmosaic.job import MASTERS, TILES, Job
 from diskmosaic.making import exposures_of, make_dark, make_flat
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.mending import load, mend
+from diskmosaic.progress import Progress, silent
 from diskmosaic.steps import STEPS_FOLDER, fingerprint
 from diskmosaic.trying import DOCUMENT, follow_flat, try_masters
 from diskmosaic.trying import STEP as TRIAL
@@ -25,6 +28,7 @@ from diskmosaic.trying import STEP as TRIAL
 if TYPE_CHECKING:
     from diskmosaic.calibration import Calibration
     from diskmosaic.records import Master
+    from diskmosaic.settings import TileSettings
 
 RECORDED = "flat as recorded"  # step of a flat that may be moved before it is used
 
@@ -173,25 +177,43 @@ def stack_tiles(job: Job, found: Survey, prepared: Prepared) -> list[Path]:
     remainders = {}
     if len(carried) < len(names):
         remainders = mend(job, names, common, calibration.get, prepared.flat)
-    paths = []
-    for recording, name in job.progress(names, "stacking tiles", len(names), "tiles"):
-        path = job.out / TILES / f"{name}.fits"
-        paths.append(path)
-        if name in carried:
-            job.outcome.steps[f"tile {name}"] = "unchanged"
-            job.outcome.files.append(path)
-            continue
+    parts = {}
+    for recording, name in names:
         remainder = remainders.get(name)
         left = None if remainder is None else job.steps.digest(REMAINDER, remainder)
-        job.step(
-            f"tile {name}",
-            _parts(job, recording, name, common, left),
-            [path],
-            lambda r=recording, n=name, p=path, m=remainder: _stack(job, r, n, p, calibration, m),
-        )
+        parts[name] = _parts(job, recording, name, common, left)
+    paths = []
+    with contextlib.ExitStack() as stack:
+        makers = {name: _Stacking(rec, name, job.settings.tiles, remainders.get(name)) for rec, name in names}
+        asked: dict[str, Cluster] = {}
+        missing = [name for name in makers if name not in carried and not _is_stacked(job, name, parts[name])]
+        if job.cluster is not None and missing:
+            cluster = stack.enter_context(connected(job.cluster, job.out))
+            for name in missing:
+                _ask(cluster, job.out / TILES / f"{name}.fits", makers[name], prepared)
+                asked[name] = cluster
+        for _, name in job.progress(names, "stacking tiles", len(names), "tiles"):
+            path = job.out / TILES / f"{name}.fits"
+            paths.append(path)
+            if name in carried:
+                job.outcome.steps[f"tile {name}"] = "unchanged"
+                job.outcome.files.append(path)
+                continue
+
+            def make(path: Path = path, name: str = name) -> list[Path]:
+                if name in asked:
+                    return [asked[name].fetch(path)]
+                makers[name].write(path, calibration, jobs=job.jobs, progress=job.progress)
+                return [path]
+
+            job.step(f"tile {name}", parts[name], [path], make)
     unused = sorted(set((job.out / TILES).glob("[!.]*.fits")) - set(paths))
     job.outcome.warn([f"{path.name}: no tile recording for it any more; not used in this run." for path in unused])
     return paths
+
+
+def _is_stacked(job: Job, name: str, parts: list) -> bool:
+    return job.steps.done(f"tile {name}", fingerprint(parts))
 
 
 def _parts(job: Job, recording: Found, name: str, common: list, left: str | None) -> list:
@@ -234,28 +256,49 @@ class _OnFirstUse:
         return self._calibration
 
 
-def _stack(
-    job: Job, recording: Found, name: str, path: Path, on_first_use: _OnFirstUse, remainder: Path | None
-) -> list[Path]:
-    from diskmosaic.files.products import write_tile
-    from diskmosaic.recordings import open_recording
-    from diskmosaic.tiles import stack_tile
+@dataclass(frozen=True)
+class _Stacking:
+    """A tile to be stacked: what it is made from besides the masters."""
 
-    calibration = on_first_use.get((recording.height, recording.width))
-    left = None if remainder is None else load(remainder)
-    if left is not None:
-        calibration = calibration.less(left)
-    with open_recording(recording.file) as opened:
-        tile = stack_tile(
-            opened,
-            calibration,
-            job.settings.tiles,
-            masters=on_first_use.identities,
-            jobs=job.jobs,
-            progress=job.progress,
-        )
-    write_tile(path, dataclasses.replace(tile, name=name, recording=recording.path, remainder=left))
-    return [path]
+    recording: Found
+    name: str
+    settings: TileSettings
+    remainder: Path | None
+
+    def write(self, path: Path, on_first_use: _OnFirstUse, *, jobs: int = 1, progress: Progress = silent) -> None:
+        """Stack it and write it to `path`."""
+        from diskmosaic.files.products import write_tile
+        from diskmosaic.recordings import open_recording
+        from diskmosaic.tiles import stack_tile
+
+        recording = self.recording
+        calibration = on_first_use.get((recording.height, recording.width))
+        left = None if self.remainder is None else load(self.remainder)
+        if left is not None:
+            calibration = calibration.less(left)
+        with open_recording(recording.file) as opened:
+            tile = stack_tile(
+                opened, calibration, self.settings, masters=on_first_use.identities, jobs=jobs, progress=progress
+            )
+        write_tile(path, dataclasses.replace(tile, name=self.name, recording=recording.path, remainder=left))
+
+
+def _ask(cluster: Cluster, path: Path, making: _Stacking, prepared: Prepared) -> None:
+    """Have a tile stacked by a machine of the cluster: it works elsewhere, so that paths are made absolute."""
+
+    def absolute(file: Path | None) -> Path | None:
+        return None if file is None else Path(os.path.abspath(file))
+
+    recording = dataclasses.replace(making.recording, file=absolute(making.recording.file))
+    making = dataclasses.replace(making, recording=recording, remainder=absolute(making.remainder))
+    prepared = dataclasses.replace(prepared, dark=absolute(prepared.dark), flat=absolute(prepared.flat))
+    reads = [recording.file, prepared.dark, prepared.flat, making.remainder]
+    cluster.ask(path, _stack_there, making, prepared, reads=[file for file in reads if file is not None])
+
+
+def _stack_there(path: Path, making: _Stacking, prepared: Prepared) -> None:
+    """Run on a worker, in one thread: each of its threads has a recording of its own."""
+    making.write(path, _OnFirstUse(prepared))
 
 
 def tile_names(recordings: Sequence[Found]) -> list[tuple[Found, str]]:

@@ -7,9 +7,12 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
+from diskmosaic.arrays.sharpen import deblur
 from diskmosaic.errors import OutputError
 from diskmosaic.files.icc import gray_profile, srgb_profile
+from diskmosaic.pictures import light
 from diskmosaic.pictures.export import export_pictures
+from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.metadata import caption_of
 from diskmosaic.pictures.picture import Frame
@@ -163,6 +166,35 @@ def test_same_disk_same_bytes(tmp_path):
     first = export_pictures(make_disk(), tmp_path / "a", None, PictureSettings(), PLAIN).whole
     second = export_pictures(make_disk(), tmp_path / "b", None, PictureSettings(), PLAIN).whole
     assert [path.read_bytes() for path in first] == [path.read_bytes() for path in second]
+
+
+def test_threads_and_company_change_no_byte(tmp_path):
+    """Each picture is made once for all purposes; alone, or by more threads, its files are the same."""
+    recipes = default_recipes()
+    settings = PictureSettings(web_widths_px=(200,), print_widths_cm=(1,), wallpaper_px=(160, 90), closeup_px=64)
+    page, alone = {"page": tmp_path / "zoom"}, {"page": tmp_path / "zoom", "whole": False}
+    both = export_pictures(prepared(), tmp_path / "a", None, settings, recipes, **page)
+    three = export_pictures(prepared(), tmp_path / "b", None, settings, recipes, jobs=3)
+    four = export_pictures(prepared(), tmp_path / "c", None, settings, recipes, jobs=4, **alone)
+
+    def contents(paths, top):
+        return {path.relative_to(top).as_posix(): path.read_bytes() for path in paths if path.is_relative_to(top)}
+
+    assert contents(both.whole, tmp_path / "a") == contents(three.whole, tmp_path / "b") != {}
+    assert contents(both.showing, tmp_path / "a") == contents(four.showing, tmp_path / "c") != {}
+    assert (three.showing, four.whole) == ([], [])
+
+
+def test_recipes_come_in_an_order_that_shares_the_light(monkeypatch):
+    """Deblurring, the same in five of the usual recipes, is done once."""
+    done = []
+    monkeypatch.setattr(light, "deblur", lambda *a, **k: done.append(1) or deblur(*a, **k))
+    recipes, maker = default_recipes(), Maker(prepared())
+    names = in_order(recipes)
+    assert sorted(names) == sorted(recipes)
+    for name in names:
+        maker.make(name, recipes[name])
+    assert len(done) == 1
 
 
 def test_folder_that_cannot_be_made_is_told(tmp_path):

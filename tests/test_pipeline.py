@@ -262,3 +262,28 @@ def test_tile_names_are_all_different():
     assert names[5] == "d"
     assert names[2:4] == ["c_ser", "c_avi"]
     assert len({name.casefold() for name in names}) == len(paths)
+
+
+def test_a_tree_of_sessions_is_run(tmp_path, finished):
+    """Folders with a session.toml, at any depth; one that fails does not stop the others."""
+    shutil.copytree(finished, tmp_path / "year" / "march" / "one")
+    (tmp_path / "year" / "april").mkdir()
+    (tmp_path / "year" / "april" / "session.toml").write_text("")
+    tree = tmp_path / "year"
+    assert pipeline.sessions_to_run(tree) == [tree / "april", tree / "march" / "one"]
+    assert pipeline.sessions_to_run(tree / "april") == pipeline.sessions_to_run(tmp_path / "nowhere") == []
+    # where the recordings must not be written to, session.toml lies with the results: they are no session
+    readonly = tmp_path / "readonly" / "results"
+    (readonly / ".steps").mkdir(parents=True)
+    (readonly / "session.toml").write_text("")
+    assert pipeline.sessions_to_run(tmp_path / "readonly") == []
+    ran = subprocess.run(
+        [sys.executable, "-m", "diskmosaic", "run", str(tree), "--json", "--quiet"], capture_output=True, text=True
+    )
+    document = json.loads(ran.stdout)
+    assert ran.returncode == 1
+    assert list(document["failed"]) == [str(tree / "april")]
+    assert "no recordings" in document["failed"][str(tree / "april")]
+    steps = document["sessions"][str(tree / "march" / "one")]["steps"]
+    # the report tells the folder's name, which is another now
+    assert {state for step, state in steps.items() if step != "report"} == {"unchanged"}

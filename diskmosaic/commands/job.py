@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from diskmosaic.commands.console import Console, work
-from diskmosaic.commands.options import common_options, folder_argument, out_option
+from diskmosaic.commands.options import cluster_option, common_options, folder_argument, out_option
+from diskmosaic.commands.trees import over_sessions
 
 
 def tell_steps(console: Console, outcome: Any) -> None:
@@ -38,6 +39,9 @@ def _step(
         def action(console: Console) -> dict[str, Any]:
             from diskmosaic import pipeline
 
+            if name == "run" and out is None and (sessions := pipeline.sessions_to_run(folder)):
+                options = {"jobs": jobs, "progress": console.progress, **asked}
+                return over_sessions(console, sessions, lambda session: pipeline.run(session, **options), tell)
             outcome = getattr(pipeline, name)(folder, out, jobs=jobs, progress=console.progress, **asked)
             console.warn(outcome.warnings)
             if verbose:
@@ -57,10 +61,12 @@ run_command = _step(
     "run",
     tell_disk,
     "Do everything: from the recordings to the disk, pictures and report. What is done and still valid is "
-    "not done again; a run that was stopped goes on where it was.",
+    "not done again; a run that was stopped goes on where it was. FOLDER may also be a tree of sessions, each with its "
+    "session.toml.",
+    cluster_option,
 )
 masters_command = _step("masters", tell_steps, "Average the darks and the flats.")
-tiles_command = _step("tiles", tell_steps, "Stack each tile recording, masters first.")
+tiles_command = _step("tiles", tell_steps, "Stack each tile recording, masters first.", cluster_option)
 assemble_command = _step(
     "assemble",
     tell_disk,

@@ -50,3 +50,12 @@ def out_option(command: Command) -> Command:
 def folder_argument(command: Command) -> Command:
     """Add the session's folder."""
     return click.argument("folder", type=click.Path(path_type=Path))(command)
+
+
+def cluster_option(command: Command) -> Command:
+    """Add ``--cluster``."""
+    return click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Stack the tiles on the machines of a dask cluster: the address of its scheduler.",
+    )(command)

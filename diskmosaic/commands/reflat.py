@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from diskmosaic.commands.console import Console, Several, work
+from diskmosaic.commands.console import Console, work
 from diskmosaic.commands.job import tell_disk
 from diskmosaic.commands.options import common_options, folder_argument, out_option
-from diskmosaic.errors import DiskmosaicError
+from diskmosaic.commands.trees import over_sessions
 
 
 @click.command("reflat")
@@ -42,21 +42,7 @@ def reflat_command(
             console.warn(outcome.warnings)
             tell_disk(console, outcome)
             return outcome.document()
-        done, failed = {}, {}
-        for session in pipeline.sessions_below(folder):
-            console.say(f"{session}:")
-            try:
-                outcome = pipeline.reflat(session, **options)
-            except DiskmosaicError as error:
-                failed[str(session)] = str(error)
-                console.warn([str(error)])
-                continue
-            console.warn(outcome.warnings)
-            tell_disk(console, outcome)
-            done[str(session)] = outcome.document()
-        console.say(f"{len(done)} sessions done, {len(failed)} failed.")
-        if failed:
-            raise Several(failed, done)
-        return {"sessions": done, "failed": failed}
+        sessions = pipeline.sessions_below(folder)
+        return over_sessions(console, sessions, lambda session: pipeline.reflat(session, **options), tell_disk)
 
     work("reflat", action, as_json=as_json, quiet=quiet, verbose=verbose)

@@ -86,24 +86,28 @@ def export_pictures(
     if page is not None:
         wanted[_OTHER_SIDE], side_name = other_side(wanted[first])
     sides: dict[str, Picture] = {}
-    for name in in_order(wanted):
+
+    def write(name: str) -> None:
+        """Make and write one picture: what it holds is let go of before the next is begun."""
         picture = maker.make(name, wanted[name])
         if page is not None and name in (first, _OTHER_SIDE):
             sides[name] = picture
             if len(sides) == 2:
                 words = words_for(sides[first], regions, observation)
-                written.showing += write_zoom_page(
-                    page, sides[first], sides[_OTHER_SIDE], words, before_name=side_name, jobs=jobs
-                )
-                sides.clear()
-        if name != _OTHER_SIDE:
-            words = words_for(picture, regions, observation)
-            pixels = picture.laid_out(strip_of(picture.marks))
-            if page is not None:
-                pieces = pieces_for_showing(picture, pixels[: picture.frame.shape[0]], regions, words, settings)
-                written.showing += write_pieces(pieces, folder / name, settings.jpeg_quality, jobs)
-            if whole:
-                written.whole += _whole(picture, pixels, words).write(folder, settings.jpeg_quality, jobs)
+                shown, other = sides.pop(first), sides.pop(_OTHER_SIDE)
+                written.showing += write_zoom_page(page, shown, other, words, before_name=side_name, jobs=jobs)
+        if name == _OTHER_SIDE:
+            return
+        words = words_for(picture, regions, observation)
+        pixels = picture.laid_out(strip_of(picture.marks))
+        if page is not None:
+            pieces = pieces_for_showing(picture, pixels[: picture.frame.shape[0]], regions, words, settings)
+            written.showing += write_pieces(pieces, folder / name, settings.jpeg_quality, jobs)
+        if whole:
+            written.whole += _whole(picture, pixels, words).write(folder, settings.jpeg_quality, jobs)
+
+    for name in in_order(wanted):
+        write(name)
     return written
 
 
