@@ -15,6 +15,7 @@ from diskmosaic.steps import fingerprint
 if TYPE_CHECKING:
     from diskmosaic.pictures.export import Exported
     from diskmosaic.records import Disk, Placement, Tile
+    from diskmosaic.session import Observation
 
 MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
 
@@ -67,7 +68,8 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     settings = job.settings
     tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
     _check_shapes(tiles, paths)
-    hints = hints_of(job.document, tiles, job.observation)
+    observation = _on_the_tiles(job.observation, tiles)
+    hints = hints_of(job.document, tiles, observation)
 
     def place(tiles: Sequence[Tile]) -> Placement:
         found = place_tiles(tiles, settings.placement, given=hints.given, jobs=job.jobs, progress=job.progress)
@@ -83,7 +85,7 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
         if max(found, default=0.0) > MOVES:
             placement = place(tiles)
     levels = solve_levels(tiles, placement, settings.levels)
-    placement, observation, bearings = find_bearings(placement, tiles, job.observation)
+    placement, observation, bearings = find_bearings(placement, tiles, observation)
     made = blend_round(tiles, placement, levels, observation, settings)
     disk = finish_disk(
         made.mosaic, made.layout, made.placement, made.limb, tiles, observation, settings.limb, settings.disk
@@ -144,6 +146,13 @@ def _put_on_map(job: Job, disk: Path, map_path: Path, output: Path) -> list[Path
     output.parent.mkdir(parents=True, exist_ok=True)
     write_on_grid(output, target, dict(zip(layers, images, strict=True)), source.time_utc)
     return [output]
+
+
+def _on_the_tiles(observation: Observation, tiles: Sequence[Tile]) -> Observation:
+    """See the camera as the tiles do, whose pixels may lie further apart than its own."""
+    if observation.pixel_um is None or tiles[0].grid is None:
+        return observation
+    return dataclasses.replace(observation, pixel_um=observation.pixel_um * tiles[0].grid.step)
 
 
 def present_disk(job: Job, *, everything: bool = False) -> None:

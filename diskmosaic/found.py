@@ -5,9 +5,14 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from diskmosaic.channels import Channel
 from diskmosaic.session import Observation, SessionDocument, observation_of
 from diskmosaic.settings import Settings
+
+if TYPE_CHECKING:
+    from diskmosaic.recordings import Recording
 
 
 @dataclass(frozen=True)
@@ -29,6 +34,10 @@ class Found:
     bits : int or None
         Bit depth as the file says, else of its numbers.
     bayer : str or None
+    levels : tuple of float
+        Of each colour (`diskmosaic.channels.levels_of`), ADU.
+    channel : Channel or None
+        What is taken of a colour camera's frames; `height`, `width` and `planes` are of that.
     frames : int
     start_utc, end_utc : str or None
     camera : dict
@@ -49,12 +58,21 @@ class Found:
     planes: int = 0
     bits: int | None = None
     bayer: str | None = None
+    levels: tuple[float, ...] = ()
+    channel: Channel | None = None
     frames: int = 0
     start_utc: str | None = None
     end_utc: str | None = None
     camera: dict[str, str] = dataclasses.field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     problem: str | None = None
+
+    def open(self) -> Recording:
+        """Open it, seen through its channel; raises `InputError`."""
+        from diskmosaic.channels import take
+        from diskmosaic.recordings import open_recording
+
+        return take(open_recording(self.file), self.channel)
 
     @property
     def geometry(self) -> tuple[int, int, int, int | None]:
@@ -65,6 +83,8 @@ class Found:
     def geometry_text(self) -> str:
         """The same for a person, width first as cameras say it."""
         colour = "" if self.planes == 1 else f", {self.planes} colours"
+        if self.channel is not None:
+            colour = f", {self.channel.text}"
         return f"{self.width}x{self.height} px, {self.bits} bit{colour}"
 
 

@@ -154,6 +154,11 @@ class Job:
         """Names and contents of recordings."""
         return [[recording.path, self.hashes[recording.file]] for recording in recordings]
 
+    def inputs(self, recordings: Sequence[Found]) -> list[list[str]]:
+        """All that a step takes from recordings: names, contents, and what is taken of a colour camera."""
+        seen = ["" if recording.channel is None else recording.channel.text for recording in recordings]
+        return [[*source, text] for source, text in zip(self.sources(recordings), seen, strict=True)]
+
     def early_warnings(self) -> list[str]:
         """Return what survey, offset and the flat's trial warned of, as the last run noted it."""
         told = []

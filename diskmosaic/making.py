@@ -22,9 +22,8 @@ def exposures_of(recordings: Sequence[Found]) -> list[float | None]:
 
 
 def _opened(stack: contextlib.ExitStack, recordings: Sequence[Found]) -> list[Recording]:
-    from diskmosaic.recordings import open_recording
 
-    return [stack.enter_context(open_recording(recording.file)) for recording in recordings]
+    return [stack.enter_context(recording.open()) for recording in recordings]
 
 
 def _common(job: Job, recordings: Sequence[Found]) -> dict[str, Any]:

@@ -47,7 +47,7 @@ def mend(job: Job, names: Sequence[tuple[Found, str]], common: list, calibration
         job.steps.forget(STEP)
         return {}
     files = {name: job.out / STEPS_FOLDER / STEP / f"{name}.npy" for _, name in names}
-    parts = [job.sources([recording for recording, _ in names]), common]
+    parts = [job.inputs([recording for recording, _ in names]), common]
     job.step(STEP, parts, [job.out / MASTERS / f"{STEP}.fits"], lambda: _find(job, names, calibration, flat, files))
     return {name: path for name, path in files.items() if path.exists()}
 
@@ -62,7 +62,6 @@ def _find(job: Job, names, calibration, flat: Path | None, files: dict[str, Path
 
     from diskmosaic.files.atomic import write_bytes
     from diskmosaic.files.products import read_master, write_master
-    from diskmosaic.recordings import open_recording
     from diskmosaic.records import Master
     from diskmosaic.remainder import SAMPLE_FRAMES, sample_remainder
 
@@ -70,7 +69,7 @@ def _find(job: Job, names, calibration, flat: Path | None, files: dict[str, Path
     base: Calibration = calibration(shape)
     image = None if flat is None else read_master(flat).image
     with contextlib.ExitStack() as stack:
-        opened = [stack.enter_context(open_recording(recording.file)) for recording, _ in names]
+        opened = [stack.enter_context(recording.open()) for recording, _ in names]
         found = sample_remainder(opened, base, image, jobs=job.jobs, progress=job.progress)
     if found is None:
         return []

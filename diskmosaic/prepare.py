@@ -73,7 +73,7 @@ def make_masters(job: Job, found: Survey) -> Prepared:
     else:
         file = job.out / STEPS_FOLDER / "offset" / "offset.json"
         tiles = found.of("tile")
-        job.step("offset", job.sources(tiles), [], lambda: _estimate_offset(tiles, file))
+        job.step("offset", job.inputs(tiles), [], lambda: _estimate_offset(tiles, file))
         estimate = json.loads(file.read_text("utf-8"))
         offset = estimate["offset"]
         job.outcome.warn([estimate["sentence"]])
@@ -84,7 +84,7 @@ def make_masters(job: Job, found: Survey) -> Prepared:
     if not flats:
         return Prepared(dark, _archived(job, "flat", found), offset)
     path = job.out / MASTERS / "flat.fits"
-    parts = [job.sources(flats), settings.model_dump(), Prepared(dark, None, offset).digests(job), offset]
+    parts = [job.inputs(flats), settings.model_dump(), Prepared(dark, None, offset).digests(job), offset]
     own_dark = chosen is None or "dark" not in chosen.masters
     darks = found.of("dark") if own_dark else ()
     exposures = [common_exposure([recording.camera for recording in found.of(role)]) for role in ("tile", "flat")]
@@ -120,7 +120,7 @@ def _dark(job: Job, found: Survey) -> Path | None:
         return _archived(job, "dark", found)
     path = job.out / MASTERS / "dark.fits"
     exposure = common_exposure([recording.camera for recording in found.of("tile")])
-    parts = [job.sources(darks), job.settings.masters.model_dump(), exposure, exposures_of(darks)]
+    parts = [job.inputs(darks), job.settings.masters.model_dump(), exposure, exposures_of(darks)]
     job.step("dark", parts, [path], lambda: make_dark(job, darks, path, exposure))
     return path
 
@@ -144,10 +144,9 @@ def _archived(job: Job, role: str, found: Survey) -> Path | None:
 
 def _estimate_offset(tiles: Sequence[Found], path: Path) -> list[Path]:
     from diskmosaic.masters import sky_offset
-    from diskmosaic.recordings import open_recording
 
     with contextlib.ExitStack() as stack:
-        opened = [stack.enter_context(open_recording(tile.file)) for tile in tiles]
+        opened = [stack.enter_context(tile.open()) for tile in tiles]
         offset, sentence = sky_offset(opened)
     write_json(path, {"offset": float(offset), "sentence": sentence})
     return [path]
@@ -219,7 +218,7 @@ def _is_stacked(job: Job, name: str, parts: list) -> bool:
 def _parts(job: Job, recording: Found, name: str, common: list, left: str | None) -> list:
     """Return all that a stacked tile depends on."""
     times = [recording.start_utc, recording.end_utc, recording.camera]
-    return [name, job.sources([recording]), times, common, left]
+    return [name, job.inputs([recording]), times, common, left]
 
 
 def _carried(job: Job, names: Sequence[tuple[Found, str]], chosen: Chosen | None) -> set[str]:
@@ -268,7 +267,6 @@ class _Stacking:
     def write(self, path: Path, on_first_use: _OnFirstUse, *, jobs: int = 1, progress: Progress = silent) -> None:
         """Stack it and write it to `path`."""
         from diskmosaic.files.products import write_tile
-        from diskmosaic.recordings import open_recording
         from diskmosaic.tiles import stack_tile
 
         recording = self.recording
@@ -276,11 +274,12 @@ class _Stacking:
         left = None if self.remainder is None else load(self.remainder)
         if left is not None:
             calibration = calibration.less(left)
-        with open_recording(recording.file) as opened:
+        with recording.open() as opened:
             tile = stack_tile(
                 opened, calibration, self.settings, masters=on_first_use.identities, jobs=jobs, progress=progress
             )
-        write_tile(path, dataclasses.replace(tile, name=self.name, recording=recording.path, remainder=left))
+        taken = {"grid": opened.grid, "channel": opened.channel}
+        write_tile(path, dataclasses.replace(tile, name=self.name, recording=recording.path, remainder=left, **taken))
 
 
 def _ask(cluster: Cluster, path: Path, making: _Stacking, prepared: Prepared) -> None:

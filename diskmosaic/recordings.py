@@ -25,6 +25,7 @@ from diskmosaic.files.rawfile import Contents
 from diskmosaic.files.ser import open_ser
 from diskmosaic.files.sidecar import read_sidecar
 from diskmosaic.files.video import open_video
+from diskmosaic.records import SensorGrid
 
 _READERS: dict[str, Callable[..., Contents]] = {
     ".ser": open_ser,
@@ -64,6 +65,10 @@ class Recording:
     camera : dict
         'gain', 'exposure_s', 'binning', 'region', 'time_utc' where known; other facts under their own keys.
     warnings : tuple of str
+    grid : SensorGrid or None
+        How the pixels lie on the sensor; None: they are its own.
+    channel : str
+        The colour that was taken of a colour camera's frames (`diskmosaic.channels`); empty: all there is.
     """
 
     path: Path
@@ -80,6 +85,8 @@ class Recording:
     camera: dict[str, str]
     warnings: tuple[str, ...]
     _contents: Contents = field(repr=False, compare=False)
+    grid: SensorGrid | None = None
+    channel: str = ""
 
     @property
     def shape(self) -> tuple[int, ...]:

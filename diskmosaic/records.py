@@ -79,6 +79,30 @@ FRAME_DTYPE = np.dtype(
 
 
 @dataclass(frozen=True)
+class SensorGrid:
+    """How pixels that are not the sensor's own lie on it.
+
+    Attributes
+    ----------
+    step : float
+        Sensor px from one pixel to the next, on both axes.
+    first_yx : (float, float)
+        Where pixel (0, 0) lies, sensor px.
+    sensor_shape : (int, int)
+        Of the sensor, px.
+    """
+
+    step: float
+    first_yx: tuple[float, float]
+    sensor_shape: tuple[int, int]
+
+    def from_sensor(self) -> NDArray[np.float64]:
+        """Return the 3x3 matrix from sensor (y, x, 1) to these pixels' (y, x, 1)."""
+        y, x = self.first_yx
+        return np.array([[1.0, 0.0, -y], [0.0, 1.0, -x], [0.0, 0.0, self.step]]) / self.step
+
+
+@dataclass(frozen=True)
 class Tile:
     """The stacked image of one recording.
 
@@ -112,6 +136,10 @@ class Tile:
     sensor_mean : float32 (h, w) or None
         The same weighted mean of the same frames as they lie on the sensor, not aligned: with `image` it tells what
         stands still on the sensor from what moves. None: not known.
+    grid : SensorGrid or None
+        How the pixels lie on the recording's sensor; None: they are its own.
+    channel : str
+        The colour that was taken of a colour camera's frames; empty: all there was.
     """
 
     name: str
@@ -127,6 +155,8 @@ class Tile:
     remainder: FloatImage | None = None
     fields: NDArray[np.float32] | None = None
     sensor_mean: FloatImage | None = None
+    grid: SensorGrid | None = None
+    channel: str = ""
 
     def moves(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the shifts (n, 2), px (y, x), and the weights (n,) of the frames that were used."""

@@ -17,13 +17,14 @@ from diskmosaic.chosen import NOTE, Chosen, choose, note_tile, read_chosen, stor
 from diskmosaic.errors import bad_input
 from diskmosaic.files.atomic import replacing, write_json
 from diskmosaic.finish import archived_tiles
-from diskmosaic.job import MASTERS, Job
+from diskmosaic.job import MASTERS, TILES, Job
 from diskmosaic.mending import STEP as REMAINDER
 from diskmosaic.steps import STEPS_FOLDER, file_sha256
 from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.calibration import Calibration
+    from diskmosaic.recordings import Recording
     from diskmosaic.records import FloatImage, Master, Tile
 
 PREVIOUS = "previous"
@@ -108,6 +109,9 @@ class _Masters:
                 if path.exists():
                     self._learn(path)
         self.offset = self._old_offset()
+        from diskmosaic.files.products import tile_channel
+
+        self._colour = next((tile_channel(path) for path in sorted((job.out / TILES).glob("[!.]*.fits"))), "")
         if dark is not None:
             self.new["dark"] = self._load("dark", dark)
         self.new["flat"] = self._load("flat", flat)
@@ -143,7 +147,7 @@ class _Masters:
         made = self._job.out / STEPS_FOLDER / "reflat" / f"{role}.fits"
         base = self._dark() if role == "flat" else None
         parts = [file_sha256(path), path.name, self._job.settings.masters.model_dump()]
-        parts += [None if base is None else self._identity(base), self.offset]
+        parts += [None if base is None else self._identity(base), self.offset, self._colour]
         self._job.step(f"reflat {role}", parts, [], lambda: self._average(role, path, base, made))
         return read_master(made)
 
@@ -162,13 +166,20 @@ class _Masters:
 
         settings, sources = self._job.settings.masters, (Source(path.name, file_sha256(path)),)
         common = {"sources": sources, "jobs": self._job.jobs, "progress": self._job.progress}
-        with open_recording(path) as recording:
+        with self._seen(open_recording(path)) as recording:
             if role == "dark":
                 master = masters.make_dark([recording], settings, **common)
             else:
                 master = masters.make_flat([recording], base, settings, offset=self.offset, **common)
         write_master(made, master)
         return [made]
+
+    def _seen(self, recording: Recording) -> Recording:
+        """See a recording as those were seen that the tiles were stacked from."""
+        from diskmosaic.channels import Channel, take
+
+        coloured = recording.bayer is not None or recording.planes == 3
+        return take(recording, Channel(self._colour, recording.bayer) if coloured and self._colour else None)
 
     def carried(self, tile: Tile) -> bool:
         """Tell whether a tile carries the new masters already."""

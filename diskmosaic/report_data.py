@@ -142,7 +142,7 @@ def read_masters(out: Path) -> dict[str, Master]:
 
 @dataclass(frozen=True)
 class TileView:
-    """A tile without its pixels."""
+    """A tile without its pixels; `shape` is the sensor's."""
 
     name: str
     recording: str
@@ -164,7 +164,7 @@ def _view(tile: Tile, path: Path) -> TileView:
     return TileView(
         tile.name,
         tile.recording,
-        (height, width),
+        (height, width) if tile.grid is None else tile.grid.sensor_shape,
         tile.noise,
         tile.sharpness,
         tile.frames,

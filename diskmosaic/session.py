@@ -52,6 +52,14 @@ class InstrumentTable(_Table):
     camera: str = Field("", description="name of the camera, for captions")
     pixel_um: Positive | None = Field(None, description="size of a recorded (binned) pixel, micrometres")
     wavelength_nm: Positive | None = Field(None, description="centre of the passband, nm")
+    mosaic: Literal["auto", "none", "RGGB", "GRBG", "GBRG", "BGGR"] = Field(
+        "auto", description="a colour camera's first 2 x 2 px in reading order; auto: as the files say"
+    )
+    channel: Literal["auto", "red", "green", "blue", "mean", "all"] = Field(
+        "auto",
+        description="what is taken of a colour camera: one colour (narrow band), the mean of each 2 x 2 px or of three "
+        "planes, or all pixels as if it were mono; auto: by wavelength and light",
+    )
 
 
 class PlaceTable(_Table):

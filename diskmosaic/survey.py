@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from diskmosaic.channels import choose
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files.atomic import write_text
 from diskmosaic.finding import find_files, open_session_file, roles_by_name
@@ -67,7 +68,9 @@ def survey(
     recordings = _decide(files, paths, said, facts)
     document = _write_session(session_file, folder, recordings, facts)
     known.save()
-    return Survey(folder, chosen, session_file, document, recordings, _warnings(recordings, paths, said))
+    recordings, told = _through_channel(recordings, document)
+    warnings = (*_warnings(recordings, paths, said), *told)
+    return Survey(folder, chosen, session_file, document, recordings, warnings)
 
 
 def _session_file(folder: Path, out: Path, out_given: bool) -> Path:
@@ -108,6 +111,7 @@ def _look_at_all(files: Sequence[Path], known: Cache, jobs: int, progress: Progr
 
 def _facts(file: Path) -> dict[str, Any]:
     """Open a recording and note what can be said about it, as JSON keeps it."""
+    from diskmosaic.channels import levels_of
     from diskmosaic.content import look_at
     from diskmosaic.recordings import open_recording
 
@@ -122,6 +126,7 @@ def _facts(file: Path) -> dict[str, Any]:
                 "planes": recording.planes,
                 "bits": int(depth),
                 "bayer": recording.bayer,
+                "levels": levels_of(recording.frame(recording.frame_count // 2)),
                 "frames": recording.frame_count,
                 "start_utc": _iso(times[0] if times is not None else middle),
                 "end_utc": _iso(times[-1] if times is not None else middle),
@@ -158,7 +163,7 @@ def _decide(
             found.append(Found(path, file, "unreadable", "content", by_name, problem=fact["problem"]))
             continue
         del fact["content"]
-        fact["warnings"] = tuple(fact["warnings"])
+        fact["warnings"], fact["levels"] = tuple(fact["warnings"]), tuple(fact["levels"])
         content = by_content[file]
         if path in said:
             role, by = said[path], SESSION_FILE
@@ -187,6 +192,33 @@ def _write_session(
 
         write_text(session_file, add_recordings(session_file.read_bytes().decode("utf-8"), listed))
     return read_session(session_file)
+
+
+def _through_channel(
+    recordings: Sequence[Found], document: SessionDocument
+) -> tuple[tuple[Found, ...], tuple[str, ...]]:
+    """See a colour camera's recordings through one colour, the same for all."""
+    instrument = document.instrument
+    told = {} if instrument.mosaic == "auto" else {"bayer": None if instrument.mosaic == "none" else instrument.mosaic}
+    seen = [dataclasses.replace(found, **told) if found.planes == 1 else found for found in recordings]
+    coloured = [found for found in seen if found.frames and (found.bayer or found.planes == 3)]
+    suns = [found for found in coloured if found.role == "tile"] or coloured
+    if not suns:
+        return tuple(recordings), ()
+    first = suns[0]
+    levels = [found.levels for found in suns if (found.planes, found.bayer) == (first.planes, first.bayer)]
+    channel = choose(first.bayer, levels, instrument.wavelength_nm, instrument.channel)
+    if channel is None:
+        return tuple(seen), ()
+    taken = []
+    for found in seen:
+        if found in coloured:
+            own = dataclasses.replace(channel, mosaic=found.bayer)
+            height, width = own.size(found.height, found.width)
+            found = dataclasses.replace(found, height=height, width=width, planes=1, channel=own)
+        taken.append(found)
+    text = f"colour camera: {channel.text} is taken (instrument.channel in {SESSION_FILE})."
+    return tuple(taken), (text,) if instrument.channel == "auto" else ()
 
 
 def _warnings(recordings: Sequence[Found], paths: Sequence[str], said: Mapping[str, str]) -> tuple[str, ...]:

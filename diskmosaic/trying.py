@@ -45,7 +45,7 @@ def try_masters(job: Job, tiles: Sequence[Found], flats: Sequence[Found], flat: 
         return
     files = [job.out / MASTERS / DOCUMENT, job.out / MASTERS / PICTURES]
     settings = [job.settings.tiles.model_dump(), job.settings.masters.model_dump()]
-    parts = [job.sources(tiles), [one.camera for one in (*tiles, *flats)], common, settings]
+    parts = [job.inputs(tiles), [one.camera for one in (*tiles, *flats)], common, settings]
     job.step(STEP, parts, files, lambda: _try(job, tiles, flats, flat, masters, files))
     job.outcome.warn(read_document(files[0])["warnings"])
 
@@ -70,7 +70,6 @@ def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list
     from diskmosaic.calibration import Calibration
     from diskmosaic.files.atomic import write_bytes, write_json
     from diskmosaic.files.products import read_master
-    from diskmosaic.recordings import open_recording
     from diskmosaic.samples import take_samples
     from diskmosaic.trial import follow_of, try_flat
     from diskmosaic.verdicts import say
@@ -79,7 +78,7 @@ def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list
     dark, offset = masters()
     calibration = Calibration(dark, None, offset, (tiles[0].height, tiles[0].width))
     with contextlib.ExitStack() as stack:
-        opened = [stack.enter_context(open_recording(tile.file)) for tile in tiles]
+        opened = [stack.enter_context(tile.open()) for tile in tiles]
         samples = take_samples(opened, calibration, jobs=job.jobs, progress=job.progress)
     trial = try_flat(master, samples, job.settings.tiles)
     followed = trial.kind == "displaced" and job.settings.masters.follow_shift

@@ -1,3 +1,4 @@
+import dataclasses
 import json
 import math
 
@@ -5,7 +6,7 @@ import numpy as np
 import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.files import assembly
-from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Levels, Pair, Placement, Tile
+from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Levels, Pair, Placement, SensorGrid, Tile
 
 TILE_SHAPE, DISK_SHAPE = (20, 30), (40, 50)
 
@@ -25,9 +26,7 @@ def parts():
         Pair(0, 1, (3.0, 4.0), 0.1, 5.0, (1.0, 2.0), 0.3, used=False),
     )
     placement = Placement(positions, pairs, {1: ("nothing like it", 5.0)}, None)
-    levels = Levels(
-        np.array([1.0, np.nan, 1.02]), np.zeros(3), np.ones(TILE_SHAPE, np.float32), np.zeros(3), 0.001
-    )
+    levels = Levels(np.array([1.0, np.nan, 1.02]), np.zeros(3), np.ones(TILE_SHAPE, np.float32), np.zeros(3), 0.001)
     to_disk = np.full((3, 2, 3), np.nan)
     for k in (0, 2):
         to_disk[k] = np.column_stack([np.eye(2), positions[k] + 1])
@@ -93,3 +92,20 @@ def test_a_missing_or_damaged_document(tmp_path, text):
         path.write_text(text)
     with pytest.raises(InputError, match=r"assembly\.json: found "):
         assembly.read_assembly(path)
+
+
+def test_to_disk_counts_the_sensors_own_pixels(parts):
+    tiles, placement, levels, disk = parts
+    # every other pixel, from row 0, column 1 on, as those of one colour
+    grid = SensorGrid(2.0, (0.0, 1.0), (40, 60))
+    tiles = [dataclasses.replace(tile, grid=grid) for tile in tiles]
+    plain = assembly.assembly_document(parts[0], placement, levels, assembly.placed_only(disk, placement), [])
+    document = assembly.assembly_document(tiles, placement, levels, assembly.placed_only(disk, placement), [])
+    for entry, own in zip(document["tiles"], plain["tiles"], strict=True):
+        of_sensor, of_tile = np.array(entry["to_disk"]), np.array(own["to_disk"])
+        for y, x in ((0, 0), (3, 7)):
+            np.testing.assert_allclose(of_sensor @ (2.0 * y, 2.0 * x + 1, 1), of_tile @ (y, x, 1))
+        np.testing.assert_allclose(entry["position_yx"], of_sensor @ (19.5, 29.5, 1))
+        assert entry["scale"] == pytest.approx(0.5)
+    assert document["pairs"][0]["shift_yx"] == pytest.approx([25.0, 16.5])
+    assert document["pairs"][0]["centre_yx"] == pytest.approx([32.0, 39.0])

@@ -50,6 +50,16 @@ def placed_only(disk: Disk, placement: Placement) -> Disk:
     return dataclasses.replace(disk, tile=index[disk.tile], to_disk=disk.to_disk[placed])
 
 
+def _step(tile: Tile) -> float:
+    return 1.0 if tile.grid is None else tile.grid.step
+
+
+def _sensor_place(tile: Tile, place: tuple[float, float]) -> list[float]:
+    if tile.grid is None:
+        return list(place)
+    return [first + tile.grid.step * value for first, value in zip(tile.grid.first_yx, place, strict=True)]
+
+
 def describe_matrix(matrix: np.ndarray, shape: tuple[int, int]) -> dict[str, Any]:
     """Tell what a matrix from sensor to disk does.
 
@@ -108,11 +118,14 @@ def assembly_document(
     entries = []
     for row, k in enumerate(placed_tiles(placement)):
         tile, matrix = tiles[k], disk.to_disk[row]
+        shape = tile.image.shape
+        if tile.grid is not None:
+            matrix, shape = matrix @ tile.grid.from_sensor(), tile.grid.sensor_shape
         entries.append(
             {
                 "recording": tile.recording,
                 "to_disk": matrix.tolist(),
-                **describe_matrix(matrix, tile.image.shape),
+                **describe_matrix(matrix, shape),
                 "gain": float(levels.gain[k]),
                 "gain_sigma": float(levels.gain_sigma[k] * levels.gain[k]),
                 "offset": float(levels.offset[k]),
@@ -131,13 +144,13 @@ def assembly_document(
         {
             "a": tiles[pair.a].recording,
             "b": tiles[pair.b].recording,
-            "shift_yx": list(pair.shift_yx),
+            "shift_yx": [float(value) * _step(tiles[pair.a]) for value in pair.shift_yx],
             "correlation": pair.correlation,
             "significance": pair.significance,
-            "sigma_px": pair.sigma_px,
-            "residual_px": pair.residual_px,
+            "sigma_px": pair.sigma_px * _step(tiles[pair.a]),
+            "residual_px": pair.residual_px * _step(tiles[pair.a]),
             "used": pair.used,
-            "centre_yx": list(pair.centre_yx),
+            "centre_yx": _sensor_place(tiles[pair.a], pair.centre_yx),
         }
         for pair in placement.pairs
     ]

@@ -26,7 +26,7 @@ from diskmosaic.files.cards import (
     set_warnings,
     write_hdus,
 )
-from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, Source, Tile
+from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, SensorGrid, Source, Tile
 
 FIELD_STEP = 2**-10  # px
 REMAINDER_STEP = 2e-5  # of the stored logarithm: far below the noise of any tile
@@ -127,6 +127,10 @@ def write_tile(path: Path, tile: Tile) -> None:
     for number, (role, identity) in enumerate(sorted(tile.masters.items()), 1):
         header[f"MROLE{number}"] = (role, "master that was applied")
         header[f"MSHA{number}"] = identity
+    if tile.channel:
+        header["CHANNEL"] = (tile.channel, "colour taken of the frames")
+    if tile.grid is not None:
+        _set_grid(header, tile.grid)
     set_warnings(header, tile.warnings)
     table = fits.BinTableHDU(np.asarray(tile.frames, dtype=FRAME_DTYPE), name="FRAMES")
     hdus = [image_hdu(tile.image, header), image_hdu(tile.weight, name="WEIGHT"), table]
@@ -174,13 +178,36 @@ def read_tile(path: Path) -> Tile:
             remainder=remainder,
             fields=fields,
             sensor_mean=sensor_mean,
+            grid=_get_grid(header),
+            channel=header.get("CHANNEL", ""),
         )
+
+
+def _set_grid(header: fits.Header, grid: SensorGrid) -> None:
+    header["GRIDSTEP"] = (grid.step, "[px] sensor px per pixel here")
+    header["GRIDY"] = (grid.first_yx[0], "[px] sensor row of the first pixel here")
+    header["GRIDX"] = (grid.first_yx[1], "[px] sensor column of the first pixel here")
+    header["SENSORH"] = (grid.sensor_shape[0], "[px] height of the sensor")
+    header["SENSORW"] = (grid.sensor_shape[1], "[px] width of the sensor")
+
+
+def _get_grid(header: fits.Header) -> SensorGrid | None:
+    if "GRIDSTEP" not in header:
+        return None
+    first = (get_number(header, "GRIDY"), get_number(header, "GRIDX"))
+    return SensorGrid(get_number(header, "GRIDSTEP"), first, (int(header["SENSORH"]), int(header["SENSORW"])))
 
 
 def tile_recording(path: Path) -> str:
     """Read only which recording a tile was stacked from; raises `InputError` like `read_tile`."""
     with Opened(path) as hdus:
         return get_text(hdus[0].header, "RECORDNG")
+
+
+def tile_channel(path: Path) -> str:
+    """Read only which colour was taken of a tile's frames, empty: all; raises `InputError` like `read_tile`."""
+    with Opened(path) as hdus:
+        return hdus[0].header.get("CHANNEL", "")
 
 
 def write_disk(path: Path, disk: Disk) -> None:

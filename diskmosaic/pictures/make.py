@@ -119,6 +119,7 @@ class Maker:
             turn = np.diag([-1.0, 1.0])
             if up == "camera" and len(disk.to_disk):
                 turn = np.linalg.inv(disk.to_disk[0][:, :2])
+                turn /= np.sqrt(abs(np.linalg.det(turn)))  # a colour's pixels lie further apart than the sensor's
             elif up == "celestial north" and p is not None:
                 # celestial north lies P clockwise of solar north: the picture turns counter-clockwise
                 turn = _rotation(np.deg2rad(-p)) @ turn
