@@ -275,6 +275,15 @@ def test_what_recipes_share_is_the_same_in_any_order_and_for_any_threads():
         assert np.array_equal(second.make(name, recipes[name]).gray, forwards[name])
 
 
+def test_the_usual_pictures_promise_nothing_that_is_not_known():
+    """No grid without north or time, no light of its own without a wavelength."""
+    known = Maker(prepared(), Observation(wavelength_nm=656.28)).usual()
+    assert "map" in known
+    assert "its own light" in known["colour"].title
+    assert "map" not in Maker(prepared(north_up=False)).usual()
+    assert "its own light" not in Maker(prepared()).usual()["colour"].title
+
+
 def test_without_a_limb_steps_are_left_out_and_told():
     picture = Maker(replace(prepared(), limb=None)).make("colour", default_recipes()["colour"])
     told = " ".join(picture.warnings)

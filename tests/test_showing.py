@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import tifffile
 from diskmosaic.pictures.crops import Box, closeup_boxes, cut, scaled_frame, screen_box, square_box, wide_box
-from diskmosaic.pictures.export import export_pictures
+from diskmosaic.pictures.export import export_pictures, words_for
 from diskmosaic.pictures.seen import alternative_text, find_regions
 from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.zoom import TILE_PX, write_pyramid
@@ -273,6 +273,34 @@ def test_the_page_zooms_slides_and_asks_nobody_else(shown, tmp_path, way):
         assert tab.run("sunView.percent()") != 100
         assert [r for r in tab.requests if not r.startswith((home, "data:", "about:"))] == []
         assert tab.errors == []
+
+
+@needs_browser
+def test_no_line_shows_between_the_tiles(tmp_path, monkeypatch):
+    """An even gray in several tiles is even on the screen at any zoom, to a level of 8 bits each for JPEG and scaling.
+
+    The views are such as showed lines where tiles only touched.
+    """
+    from diskmosaic.pictures import zoom
+
+    monkeypatch.setattr(zoom, "TILE_PX", 256)
+    picture = make_shown()
+    even = replace(picture, gray=np.full_like(picture.gray, 25000))
+    zoom.write_zoom_page(tmp_path / "page", even, None, words_for(even, [], None), before_name="")
+    with browser(tmp_path / "profile") as tab:
+        tab.open((tmp_path / "page" / "index.html").as_uri())
+        for y, x, at in [
+            [256.04, 191.53, 0.472],
+            [190.72, 212.25, 0.362],
+            [189.27, 229.88, 0.481],
+            [220.87, 240.24, 0.468],
+            [220.0, 220.0, 0.0],
+        ]:
+            tab.run(f"sunView.map.setView([{-y}, {x}], {at}, {{animate: false}}) && 1")
+            tab.settle()
+            seen = grays(tab)
+            height, width = (side // 2 for side in seen.shape)
+            assert np.ptp(seen[height - 150 : height + 60, width - 100 : width + 100]) <= 2, (y, x, at)
 
 
 @needs_browser

@@ -24,7 +24,8 @@ _LEAST_BRIGHT = 0.01  # of that level, in their brighter part: fainter is speckl
 _BOX = 5  # px over which light is smoothed before it is judged
 _SHOWN = 0.75  # value that the brighter part of the prominences is lifted to
 _NOISE_SHOWN = 0.04  # value that the background's noise may be lifted to
-_SHRUNK = 1.5  # deviations below which light counts as none
+_SHRUNK = 1.5  # deviations of what is uneven below which light counts as none
+_NOISE_SHRUNK = 0.75  # likewise of a pixel's noise, which the box makes five times smaller
 _SEEN = 0.9  # of a ring, for waves around it to be fitted
 _THINNED = 4_000_000  # pixels of an image from which all are used
 _BORDER = 7  # px: nothing is lifted within half of it from where the picture ends
@@ -177,7 +178,12 @@ def show_beyond(
         y1 = min(y0 + _ROWS, image.shape[0])
         rows, columns = slice(max(y0 - pad, 0), min(y1 + pad, image.shape[0])), slice(0, image.shape[1])
         light, u = freed(image, edge, beyond, rows, columns)
-        bright = shrink(light, np.float32(_SHRUNK) * _along(beyond, u)) / np.float32(beyond.level)
+        # judged by its surroundings, so that single pixels of noise do not stand about as specks
+        smooth = box_means(np.nan_to_num(light), _BOX)
+        uneven = np.maximum(np.square(_along(beyond, u)) - np.float32(beyond.noise**2), 0)
+        least = np.sqrt(np.float32((_NOISE_SHRUNK * beyond.noise) ** 2) + np.float32(_SHRUNK**2) * uneven)
+        held = shrink(smooth, least) / np.where(smooth == 0, 1, smooth)
+        bright = light * held / np.float32(beyond.level)
         # where the picture ends, few frames saw the last pixels
         within = cv2.erode(np.isfinite(light).astype(np.uint8), np.ones((_BORDER, _BORDER), np.uint8)) > 0
         value = np.where(within, np.maximum(lift * np.nan_to_num(bright), 0), 0).astype(np.float32)
@@ -186,7 +192,7 @@ def show_beyond(
         # across the edge a prominence goes on as it is just beyond: else its foot would stand in a dark gap
         trusted = (u > clear).astype(np.float32)
         foot = box_means(value * trusted, box) / np.maximum(box_means(trusted, box), 0.05)
-        sure = _smooth_step(u / np.float32(clear))
+        sure = _smooth_step((u - np.float32(clear)) / np.float32(clear))
         grown = _smooth_step((u + np.float32(clear)) / np.float32(clear))
         value = grown * (sure * value + (1 - sure) * foot)
         inner = slice(y0 - rows.start, y1 - rows.start)

@@ -67,9 +67,9 @@ def square_box(frame: Frame, margin: float = 0.04) -> Box:
     return Box(round(y - (side - 1) / 2), round(x - (side - 1) / 2), side, side)
 
 
-def wide_box(frame: Frame, regions: Sequence[Region], aspect: float = 16 / 9) -> Box:
+def wide_box(frame: Frame, regions: Sequence[Region], margin: float = 0.04, aspect: float = 16 / 9) -> Box:
     """A band across the whole disk, where most stands out."""
-    square = square_box(frame)
+    square = square_box(frame, margin)
     height = round(square.width / aspect)
     rows = [frame.to_picture(region.centre_yx)[0] for region in regions]
     weights = [region.strength for region in regions]
@@ -78,9 +78,9 @@ def wide_box(frame: Frame, regions: Sequence[Region], aspect: float = 16 / 9) ->
     return Box(int(np.clip(round(middle - height / 2), lowest, highest)), square.left, height, square.width)
 
 
-def screen_box(frame: Frame, aspect: float = 16 / 9) -> Box:
+def screen_box(frame: Frame, aspect: float = 16 / 9, margin: float = 0.04) -> Box:
     """The whole disk in the middle of a screen, sky on either side."""
-    square = square_box(frame)
+    square = square_box(frame, margin)
     width = round(square.height * aspect)
     return Box(square.top, square.left - (width - square.width) // 2, square.height, width)
 

@@ -41,7 +41,8 @@ class Maker:
         """Return the recipes of a session that names none, as they suit this disk."""
         wavelength = None if self._observation is None else self._observation.wavelength_nm
         there = self._lights.beyond is not None and self._lights.beyond.any
-        return default_recipes(prominences=there, wavelength=wavelength is not None)
+        oriented = is_north_up(self._disk.header) and _card(self._disk.header, "HGLT_OBS") is not None
+        return default_recipes(prominences=there, wavelength=wavelength is not None, oriented=oriented)
 
     def make(self, name: str, recipe: Recipe) -> Picture:
         """Carry out a recipe.

@@ -152,7 +152,7 @@ class Recipe(BaseModel):
         return next((step for step in self.steps if step.step == name), None)
 
 
-def default_recipes(*, prominences: bool = True, wavelength: bool = True) -> dict[str, Recipe]:
+def default_recipes(*, prominences: bool = True, wavelength: bool = True, oriented: bool = True) -> dict[str, Recipe]:
     """Return the recipes of a session that names none, by name.
 
     Parameters
@@ -161,6 +161,8 @@ def default_recipes(*, prominences: bool = True, wavelength: bool = True) -> dic
         Whether there are any: without, the picture of them alone is left out.
     wavelength : bool
         Whether it is known: without, the coloured picture takes a ramp of our own.
+    oriented : bool
+        Whether north and time are known: without, the picture with the grid is left out.
     """
     colour = ColourStep(ramp="wavelength" if wavelength else "ember")
     wide = {"radii": 1.2}
@@ -168,7 +170,7 @@ def default_recipes(*, prominences: bool = True, wavelength: bool = True) -> dic
         "disk": Recipe(title="The Sun, evenly bright", steps=(DiskStep(), DeblurStep(), ToneStep())),
         "natural": Recipe(title="The Sun as it is", steps=(DiskStep(kind="natural"), ToneStep(gamma=0.6))),
         "colour": Recipe(
-            title="The Sun in its own light",
+            title="The Sun in its own light" if wavelength else "The Sun in warm colours",
             steps=(
                 DiskStep(**(wide if prominences else {})),
                 DeblurStep(),
@@ -193,4 +195,6 @@ def default_recipes(*, prominences: bool = True, wavelength: bool = True) -> dic
     }
     if not prominences:
         del recipes["prominences"]
+    if not oriented:
+        del recipes["map"]
     return recipes

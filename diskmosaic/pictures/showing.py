@@ -18,6 +18,7 @@ from diskmosaic.settings import PictureSettings
 
 DPI = 300  # common practice for prints looked at in the hand, no source
 _CM_IN_INCH = 2.54
+_LEAST_ROOM, _WALL_ROOM = 0.04, 0.12  # sky around the disk, in radii: of a square, of a wallpaper
 
 
 def pieces_for_showing(
@@ -61,7 +62,9 @@ def pieces_for_showing(
         if across <= width:
             small, at = narrower(across)
             yield Piece(f"print-{wanted:g}cm", small, at, words, (".jpg", ".tif"), dpi=DPI)
-    yield from _shapes(pixels, frame, regions, words, settings)
+    # nothing that stands beyond the limb is cut off where it is shown
+    room = max(picture.recipe.get("disk").radii - 1, _LEAST_ROOM) if picture.recipe.get("prominences") else _LEAST_ROOM
+    yield from _shapes(pixels, frame, regions, words, settings, room)
     boxes = closeup_boxes(frame, regions, side_px=settings.closeup_px, wanted=settings.closeups)
     for number, (box, region) in enumerate(boxes, 1):
         piece, at = cut(pixels, frame, box)
@@ -69,22 +72,23 @@ def pieces_for_showing(
 
 
 def _shapes(
-    pixels: Pixels, frame: Frame, regions: list[Region], words: Words, settings: PictureSettings
+    pixels: Pixels, frame: Frame, regions: list[Region], words: Words, settings: PictureSettings, room: float
 ) -> Iterator[Piece]:
     """The square and the wide cut at full size, and the wallpaper at the screen's, or as large as the picture is."""
-    boxes: dict[str, Box] = {"square": square_box(frame), "wide": wide_box(frame, regions)}
+    boxes: dict[str, Box] = {"square": square_box(frame, room), "wide": wide_box(frame, regions, room)}
     for name, box in boxes.items():
         piece, at = cut(pixels, frame, box)
         told = f"A band across it: {words.alternative}" if name == "wide" else words.alternative
         yield Piece(name, piece, at, replace(words, alternative=told), (".jpg",))
     across, down = settings.wallpaper_px
     piece, at = pixels, frame
-    side = square_box(frame).height
+    room = max(room, _WALL_ROOM)
+    side = square_box(frame, room).height
     if side >= down:
         # made smaller before sky is laid beside it: at full size that would be several times the picture
         shape = tuple(max(1, round(full * down / side)) for full in frame.shape)
         piece, at = resized(pixels, shape), scaled_frame(frame, shape)
-    box = screen_box(at, across / down)
+    box = screen_box(at, across / down, room)
     if side >= down:
         box = Box(box.top + (box.height - down) // 2, box.left + (box.width - across) // 2, down, across)
     piece, at = cut(piece, at, box)
@@ -113,4 +117,5 @@ def other_side(recipe: Recipe) -> tuple[Recipe, str]:
     kind = {"natural": "uniform", "uniform": "natural"}[first.kind] if simple else first.kind
     plain = Recipe(title="", steps=(first.model_copy(update={"kind": kind}), ToneStep()))
     names = {"natural": "As the light came, darker towards the edge", "uniform": "Evenly bright"}
-    return plain, names[kind] if simple else "Before: plain and gray"
+    without = "plain and gray" if recipe.get("colour") is not None else "plain, nothing sharpened"
+    return plain, names[kind] if simple else f"Before: {without}"

@@ -17,17 +17,23 @@
   const Layer = L.TileLayer.extend({
     getTileUrl(at) { return `${this.options.name}_files/${page.levels + at.z + finer}/${at.x}_${at.y}.jpg`; },
   });
+  // The last tile of a row or column is narrower. Between whole levels tiles end between the screen's pixels, and what
+  // lies behind would show as lines: there each reaches a little over the next.
+  function fitTile(tile) {
+    const by = (page.tile >> finer) / page.tile, over = Number.isInteger(map.getZoom()) ? 0 : 1;
+    tile.style.width = `${tile.naturalWidth * by + over}px`;
+    tile.style.height = `${tile.naturalHeight * by + over}px`;
+  }
+  map.on("zoomend", () => {
+    for (const tile of document.querySelectorAll("img.leaflet-tile-loaded")) fitTile(tile);
+  });
   function layer(name, pane) {
     map.createPane(pane).style.zIndex = pane === "before" ? 250 : 240;
     const tiles = new Layer("", {
       name, pane, bounds, tileSize: page.tile >> finer, minZoom: -page.levels, maxZoom: full + 3, minNativeZoom: -page.levels - finer,
       maxNativeZoom: -finer, keepBuffer: 3,
     });
-    tiles.on("tileload", (event) => { // the last tile of a row or column is narrower
-      const by = tiles.getTileSize().x / page.tile;
-      event.tile.style.width = `${event.tile.naturalWidth * by}px`;
-      event.tile.style.height = `${event.tile.naturalHeight * by}px`;
-    });
+    tiles.on("tileload", (event) => fitTile(event.tile));
     return tiles;
   }
   layer("disk", "shown").addTo(map);
