@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from scipy import ndimage
 
 from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
+from diskmosaic.bends import CELL_PX, find_bends
 from diskmosaic.records import Circle, FloatImage, Levels, Mosaic, Placement, Tile
 from diskmosaic.seams import COARSE, Laid, changed_places, coarse_of, narrow_weight, owners, slow_differences
 
@@ -93,7 +95,10 @@ def blend_tiles(tiles: Sequence[Tile], placement: Placement, levels: Levels, lay
     worth = _worth(tiles, levels, placed)
     padded = tuple(-(-n // COARSE) * COARSE for n in layout.shape)
     coarse = tuple(n // COARSE for n in padded)
-    laid = [_lay(tiles[k], k, worth[k], placement, levels, layout, padded) for k in placed]
+    lay = partial(_lay, placement=placement, levels=levels, layout=layout, padded=padded)
+    bends = find_bends([lay(tiles[k], k, worth[k], quick=True) for k in placed], [tiles[k] for k in placed])
+    bends = [None] * len(placed) if bends is None else bends
+    laid = [lay(tiles[k], k, worth[k], bend=bend) for k, bend in zip(placed, bends, strict=True)]
     slow = [coarse_of(one) for one in laid]
     taken = changed_places(laid, slow, coarse)
     owner = owners(laid, taken, padded)
@@ -130,11 +135,26 @@ def _worth(tiles: Sequence[Tile], levels: Levels, placed: NDArray[np.intp]) -> d
     return worth
 
 
-def _lay(tile: Tile, k: int, worth: float, placement: Placement, levels: Levels, layout: Layout, padded) -> Laid:
-    """Level a tile and lay it on the canvas, by the one interpolation that there is."""
+def _lay(
+    tile: Tile,
+    k: int,
+    worth: float,
+    *,
+    placement: Placement,
+    levels: Levels,
+    layout: Layout,
+    padded: tuple[int, int],
+    bend: NDArray[np.float32] | None = None,
+    quick: bool = False,
+) -> Laid:
+    """Level a tile and lay it on the canvas, by the one interpolation that there is.
+
+    `bend` (see `find_bends`) is put right. `quick` interpolates linearly: that softens, but displaces nothing.
+    """
     corrected = levels.correct(k, tile.image)
     seen = np.isfinite(corrected) & (tile.weight > MIN_SEEN * tile.weight.max())
-    coefficients = spline_coefficients(_filled(corrected, seen))
+    filled = _filled(corrected, seen)
+    coefficients = filled if quick else spline_coefficients(filled)
     share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
     frames = np.where(seen, tile.weight, 1).astype(np.float32)
     matrix = layout.tile_matrix(placement.positions[k], placement.turn(k))
@@ -143,9 +163,11 @@ def _lay(tile: Tile, k: int, worth: float, placement: Placement, levels: Levels,
     value, own, count = np.empty(shape, np.float32), np.empty(shape, np.float16), np.empty(shape, np.float16)
     for part, rows, columns in _bands(matrix, window):
         rows, columns = _turned(rows, columns, k, placement)
+        if bend is not None:
+            rows, columns = _straightened(rows, columns, matrix, bend, window, part)
         weight = _linear(share, rows, columns)
         weight[(rows < 0) | (rows > seen.shape[0] - 1) | (columns < 0) | (columns > seen.shape[1] - 1)] = 0
-        value[part] = sample_spline(coefficients, rows, columns)
+        value[part] = (_linear if quick else sample_spline)(coefficients, rows, columns)
         # what half precision cannot hold is still seen
         own[part] = np.where(weight > 0, np.maximum(weight * worth, 1e-6), 0)
         count[part] = np.minimum(_linear(frames, rows, columns), 6e4)
@@ -212,6 +234,18 @@ def _turned(rows, columns, k: int, placement: Placement):
         dy, dx = depth * drift[0], depth * drift[1]
     back = np.linalg.inv(turn)
     return rows + back[0, 0] * dy + back[0, 1] * dx, columns + back[1, 0] * dy + back[1, 1] * dx
+
+
+def _straightened(rows, columns, matrix, bend, window: tuple[slice, slice], part: slice):
+    """Move sampling places (of a band of rows of a window) back by the tile's bend, linear between cells."""
+    first = tuple(side.start // CELL_PX for side in window)
+    y = np.arange(window[0].start + part.start, window[0].start + part.stop)
+    x = np.arange(window[1].start, window[1].stop)
+    at_y, at_x = ((at + 0.5) / CELL_PX - 0.5 - cell for at, cell in zip((y, x), first, strict=True))
+    at_y, at_x = np.broadcast_arrays(at_y[:, None], at_x[None, :])
+    dy, dx = (_linear(np.ascontiguousarray(bend[..., axis]), at_y, at_x) for axis in (0, 1))
+    back = np.linalg.inv(matrix[:, :2])
+    return rows - (back[0, 0] * dy + back[0, 1] * dx), columns - (back[1, 0] * dy + back[1, 1] * dx)
 
 
 def _linear(image: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -40,7 +40,7 @@ class TileSettings(StageSettings):
     keep: Fraction = Field(0.35, description="share of the frames that is stacked, best first")
     min_frames: int = Field(20, ge=1, description="never stack fewer frames than this, where there are as many")
     local_fields: bool = Field(True, description="follow the seeing's warps patch by patch")
-    field_step_px: int = Field(32, ge=16, description="grid step of the displacement field")
+    field_step_px: int = Field(24, ge=16, description="grid step of the displacement field")
 
 
 class PlacementSettings(StageSettings):

@@ -21,7 +21,7 @@ from diskmosaic.arrays.kernels import compare
 
 COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
 PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement
-LEVELS = (4.0, 0.9)  # widths, in grid cells, over which displacements are solved in turn
+LEVELS = (5.0, 0.9)  # widths, in grid cells, over which displacements are solved in turn
 UNMODELLED_PX = 0.3  # displacement that a smooth field cannot follow: no pixel can tell better than that
 AGREES = 0.5  # slope of the structure on the reference's: another place of the Sun has 0, the same place 1
 STEPS = 8  # at most, of the whole frame
