@@ -9,17 +9,16 @@ that changed their phase look like a displacement.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.consensus import Consensus, consensus
+from diskmosaic.arrays.changes import find_gone, find_new, less_brims
+from diskmosaic.arrays.consensus import consensus
 from diskmosaic.arrays.fringes import WINDOW_PX, find_carrier
-from diskmosaic.arrays.grains import Grain, changed, find_grains, judge_grains
+from diskmosaic.arrays.grains import Grain, find_grains, judge_grains
 from diskmosaic.arrays.likeness import (
-    FINE_PX,
     Likeness,
     Waves,
     bands,
@@ -28,146 +27,17 @@ from diskmosaic.arrays.likeness import (
     robust_spread,
 )
 from diskmosaic.arrays.noise import PhotonTransfer, added_noise, enough_frames, fit_transfer
-from diskmosaic.arrays.resample import shift_fraction
+from diskmosaic.findings import CLEAR, FOUND, PIXELS_FOUND, Look, Rings, Trial, clear
+from diskmosaic.moving import moved
 from diskmosaic.records import FloatImage, Master
 from diskmosaic.samples import Sample, odd_pixels
 from diskmosaic.settings import TileSettings
 
-FOUND = 9.0  # significance of a peak; among other flats' dust 6.1 was the highest seen
-CLEAR = 1.5  # times the best peak in any other orientation
-PIXELS_FOUND = 20.0  # single pixels agree by hundreds, or not at all
 PEAK_PX = 5.0  # width of a correlation's peak: its place is uncertain by that over its significance
 STILL_PX = 0.75  # a displacement below is none: the Sun's structure, or rings that moved, fake up to half a pixel
 FEW = 2.5  # recordings that must see a place for it to be judged
-MIN_VOTES = 3  # recordings that must show a grain moved
-MOVED_DEPTH = 0.03  # shallower grains drown in what the Sun and moved rings leave there
-MOST = 0.6  # of the recordings must show it
-VOTE_DEPTH = 0.3  # of its deepest place, over its middle: the shadows of wide grains are hollow
 ALONE = 6.0  # significance from which one recording's own displacement is told
-STRENGTH = 0.04  # that the pattern's strength may differ from 1
-RINGS = 0.05  # fringes by which they may have moved
 CHANCE = 4.0  # standard errors
-GAIN = 0.15  # by which the camera's gain may differ, the Sun's own motion being part of what is measured
-JITTER_PX = 1.0  # rms per axis that any recording has; it leaves 1/(4 pi) of the flat's noise
-CORNER = 0.5  # of the middle's light (common practice, no source)
-GRADIENT = 0.15  # across the sensor
-DIM = 0.2  # of the tiles' level
-SATURATED = 0.001
-
-
-@dataclass(frozen=True)
-class Look:
-    """What the trial saw in one recording.
-
-    Attributes
-    ----------
-    name : str
-    level : float
-        ADU above the offset.
-    saturated : float
-        Share of its pixels.
-    shift_yx : (float, float) or None
-        px from the flat's dust to this recording's; None where its Sun hides it.
-    significance : float
-        Of that.
-    stacked : int
-        Frames that its tile takes.
-    flat_noise : float
-        Share by which the flat's noise raises the tile's, without jitter; NaN where the gain is not known.
-    enough : int
-        Flat frames from which on more are pointless, without jitter; 0 where the gain is not known.
-    """
-
-    name: str
-    level: float
-    saturated: float
-    shift_yx: tuple[float, float] | None
-    significance: float
-    stacked: int
-    flat_noise: float
-    enough: int
-
-
-@dataclass(frozen=True)
-class Rings:
-    """Fringes of the flat as the recordings show them: change of phase (fringes), its error, and strength."""
-
-    change: float
-    sigma: float
-    strength: float
-
-
-@dataclass(frozen=True)
-class Trial:
-    """What came of a flat's trial.
-
-    Attributes
-    ----------
-    kind : {'same', 'displaced', 'turned', 'mirrored', 'not found', 'hidden'}
-        'hidden': the recordings' Sun hides their pattern, or the flat has none, and nothing can be said.
-    likeness : Likeness
-        Of the dust.
-    pixels : Likeness
-        Of the single pixels.
-    strength, strength_sigma : float
-        Of the flat's dust in the tiles; NaN where not judged.
-    grains : int
-        In the flat.
-    gone, added : tuple of Grain
-    rings : Rings or None
-        None where the flat has none.
-    corner, gradient : float
-        Of the flat: light of the darkest corner over the middle's; change across the sensor.
-    camera, tiles_camera : PhotonTransfer
-        Of the flat's frames, and of the recordings'.
-    looks : tuple of Look
-    pattern : Consensus
-        The recordings' dust band.
-    flat_band : float32 (h, w)
-        The flat's.
-    """
-
-    kind: str
-    likeness: Likeness
-    pixels: Likeness
-    strength: float
-    strength_sigma: float
-    grains: int
-    gone: tuple[Grain, ...]
-    added: tuple[Grain, ...]
-    rings: Rings | None
-    corner: float
-    gradient: float
-    camera: PhotonTransfer
-    tiles_camera: PhotonTransfer
-    looks: tuple[Look, ...]
-    pattern: Consensus
-    flat_band: FloatImage
-
-    @property
-    def ok(self) -> bool:
-        """Whether the flat can be used as it is."""
-        return self.kind in ("same", "hidden")
-
-    @property
-    def shift(self) -> tuple[float, float]:
-        """(dy, dx) px from the flat's pattern to the recordings'; exact where another region of the sensor was read."""
-        dust = self.likeness.shift
-        whole = self.pixels_found and self.pixels.upright and self.pixels.sigma_px == 0
-        if not _clear(self.likeness):
-            return self.pixels.shift
-        near = np.hypot(*np.subtract(dust, self.pixels.shift)) < 1
-        return self.pixels.shift if whole and near and self.pixels.shift != (0.0, 0.0) else dust
-
-    @property
-    def pixels_found(self) -> bool:
-        """Whether the single pixels tell where they are."""
-        return self.pixels.significance > PIXELS_FOUND and self.pixels.significance > CLEAR * self.pixels.second
-
-    @property
-    def sensor_still(self) -> bool:
-        """The pixels lie as in the flat: what moved, moved in front of the sensor."""
-        return self.pixels_found and self.pixels.upright and self.pixels.shift == (0.0, 0.0)
 
 
 def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Trial:
@@ -192,26 +62,25 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
     waves = _waves(known)
     known_dust = _less(known, waves)
     pixels = compare_pixels(_pixel_mean(samples), known_pixels)
-    dust = np.where(good, _less(pattern.mean, waves, good), 0).astype(np.float32)
+    fringes = _fringes(pattern.mean, waves, good)
+    dust = np.where(good, pattern.mean - fringes, 0).astype(np.float32)
     likeness = compare_dust(dust, known_dust, good)
-    if not (_clear(likeness) and likeness.upright):
+    if not (clear(likeness) and likeness.upright):
         # fringes of a flat that is turned do not run as the tiles' do
         own = _waves(pattern.mean)
         if own is not None:
-            dust = np.where(good, _less(pattern.mean, own, good), 0).astype(np.float32)
+            fringes = _fringes(pattern.mean, own, good)
+            dust = np.where(good, pattern.mean - fringes, 0).astype(np.float32)
             likeness = compare_dust(dust, known_dust, good)
     kind = _kind(likeness, pixels)
     strength = sigma = np.nan
     gone, added, rings = [], [], None
     # single pixels may tell where the flat lies while the Sun still hides the dust: nothing is said of that then
-    if kind in ("same", "displaced") and _clear(likeness):
+    if kind in ("same", "displaced") and clear(likeness):
         there = known_dust if kind == "same" else moved(known_dust, likeness.shift)
         _, strength, sigma = judge_grains(there, dust, good)
         if kind == "displaced" or np.isfinite(strength):
-            there = np.float32(np.nan_to_num(strength, nan=1.0)) * there
-            gone, added = changed(dust - there, pattern.error, good)
-            gone = [grain for grain in gone if _in_most(grain, -1, samples, there)]
-            added = [grain for grain in added if _in_most(grain, 1, samples, there)]
+            gone, added = _changed(np.float32(np.nan_to_num(strength, nan=1.0)) * there, fringes, samples)
         rings = None if waves is None or kind != "same" else _rings(known, waves, samples)
     corner, gradient = _light(flat)
     camera = PhotonTransfer(flat.gain, np.nan, flat.read_noise)
@@ -236,55 +105,8 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
     )
 
 
-def follow_of(trial: Trial) -> dict[str, object]:
-    """How `moved_by` has to move a displaced flat."""
-    return {"shift": list(trial.shift), "pixels_stay": trial.sensor_still}
-
-
-def moved_by(flat: Master, *, shift: Sequence[float], pixels_stay: bool) -> Master:
-    """Move a flat that lies displaced onto the recordings' pattern.
-
-    Parameters
-    ----------
-    flat : Master
-    shift : (float, float)
-        (dy, dx) px.
-    pixels_stay : bool
-        Only move what is coarser than single pixels: the glass moved, the sensor did not.
-
-    Returns
-    -------
-    Master
-        Of mean 1 again; what comes in from beyond the border repeats the flat's edge.
-    """
-    shift = (float(shift[0]), float(shift[1]))
-    if pixels_stay:
-        log = np.log(np.maximum(flat.image, np.float32(0.02)))
-        soft = cv2.GaussianBlur(log, (0, 0), FINE_PX)
-        image, good = np.exp(moved(soft, shift) + log - soft), flat.good
-    else:
-        image = moved(flat.image, shift)
-        # a bad pixel's neighbours took part of it
-        spoiled = cv2.dilate((~flat.good).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.float32)
-        good = moved(spoiled, shift) < 0.5
-    image = np.maximum(image, np.float32(0.02))
-    image /= np.float32(image.mean(dtype=np.float64))
-    uncertainty = np.maximum(moved(flat.uncertainty, shift), 0)
-    return replace(flat, image=image.astype(np.float32), uncertainty=uncertainty, good=good)
-
-
-def moved(image: FloatImage, shift: tuple[float, float]) -> FloatImage:
-    """Move an image by (dy, dx) px, of any size; what comes in from beyond the border repeats it."""
-    whole = [int(np.floor(part)) for part in shift]
-    height, width = image.shape
-    rows = np.clip(np.arange(height) - whole[0], 0, height - 1)
-    columns = np.clip(np.arange(width) - whole[1], 0, width - 1)
-    part = (shift[0] - whole[0], shift[1] - whole[1])
-    return shift_fraction(np.ascontiguousarray(image[rows[:, None], columns]), part)
-
-
 def _kind(dust: Likeness, pixels: Likeness) -> str:
-    if _clear(dust):
+    if clear(dust):
         if dust.mirrored:
             return "mirrored"
         if dust.turns:
@@ -303,10 +125,6 @@ def still_px(significance: float, least: float = STILL_PX) -> float:
     return max(least, CHANCE * PEAK_PX / significance)
 
 
-def _clear(dust: Likeness) -> bool:
-    return dust.significance > FOUND and dust.significance > CLEAR * dust.second
-
-
 def _waves(band: FloatImage) -> Waves | None:
     """Fringes' phase; None where there are none, or the sensor is too small to tell."""
     carrier = find_carrier(band) if min(band.shape) >= WINDOW_PX else None
@@ -314,7 +132,11 @@ def _waves(band: FloatImage) -> Waves | None:
 
 
 def _less(band: FloatImage, waves: Waves | None, mask: NDArray[np.bool_] | None = None) -> FloatImage:
-    return band if waves is None else band - waves.fringes(band, mask)
+    return band - _fringes(band, waves, mask)
+
+
+def _fringes(band: FloatImage, waves: Waves | None, mask: NDArray[np.bool_] | None = None) -> FloatImage:
+    return np.zeros_like(band) if waves is None else waves.fringes(band, mask)
 
 
 def _pixel_mean(samples: Sequence[Sample]) -> FloatImage:
@@ -328,21 +150,14 @@ def _pixel_mean(samples: Sequence[Sample]) -> FloatImage:
     return total / np.maximum(count, np.float32(1e-9))
 
 
-def _in_most(grain: Grain, sign: int, samples: Sequence[Sample], there: FloatImage) -> bool:
-    """Whether most recordings show that a grain is new (sign 1) or gone (-1): a spot or a filament is in one or two."""
-    reach = max(2, int(0.35 * grain.across_px))
-    window = tuple(slice(max(round(at) - reach, 0), round(at) + reach + 1) for at in grain.place_yx)
-    values = []
-    for sample in samples:
-        seen = sample.mask[window]
-        if seen.mean() > 0.8:
-            rest = sample.dust[window].astype(np.float32) - there[window]
-            values.append(-sign * float(rest[seen].mean()))
-    if len(values) < MIN_VOTES or grain.depth < MOVED_DEPTH:
-        return False
-    typical = float(np.median(values))
-    votes = sum(value > 0.5 * typical for value in values)
-    return typical > VOTE_DEPTH * grain.depth and votes >= MIN_VOTES and votes > MOST * len(values)
+def _changed(there: FloatImage, fringes: FloatImage, samples: Sequence[Sample]) -> tuple[list[Grain], list[Grain]]:
+    """Grains of the flat that the recordings do not show, and grains that only they show."""
+    # fringes of the recordings' own phase are common to all of them, and no dust
+    beyond = there + fringes
+    rests = [np.where(one.mask, one.dust - beyond, 0).astype(np.float16) for one in samples]
+    masks = [sample.mask for sample in samples]
+    gone = find_gone(rests, masks, there)
+    return gone, less_brims(find_new(rests, masks, there), gone)
 
 
 def _rings(known: FloatImage, waves: Waves, samples: Sequence[Sample]) -> Rings | None:

@@ -14,9 +14,9 @@ from diskmosaic.files.atomic import plain
 from diskmosaic.job import MASTERS, Job
 
 if TYPE_CHECKING:
+    from diskmosaic.findings import Trial
     from diskmosaic.found import Found
     from diskmosaic.records import Master
-    from diskmosaic.trial import Trial
     from diskmosaic.verdicts import Said
 
 STEP = "trial"
@@ -58,7 +58,7 @@ def read_document(path: Path) -> dict[str, Any]:
 def follow_flat(job: Job, recorded: Path, path: Path) -> list[Path]:
     """Write the flat that is used: moved where the trial found it displaced, else as it was recorded."""
     from diskmosaic.files.products import read_master, write_master
-    from diskmosaic.trial import moved_by
+    from diskmosaic.moving import moved_by
 
     flat = read_master(recorded)
     follow = read_document(job.out / MASTERS / DOCUMENT)["follow"]
@@ -70,8 +70,9 @@ def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list
     from diskmosaic.calibration import Calibration
     from diskmosaic.files.atomic import write_bytes, write_json
     from diskmosaic.files.products import read_master
+    from diskmosaic.moving import follow_of
     from diskmosaic.samples import take_samples
-    from diskmosaic.trial import follow_of, try_flat
+    from diskmosaic.trial import try_flat
     from diskmosaic.verdicts import say
 
     master = read_master(flat)

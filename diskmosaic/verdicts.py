@@ -9,24 +9,19 @@ import numpy as np
 
 from diskmosaic.arrays.grains import Grain
 from diskmosaic.arrays.noise import added_noise, enough_frames
+from diskmosaic.findings import FOUND, Look, Trial
 from diskmosaic.records import Master
-from diskmosaic.trial import (
-    CHANCE,
-    CORNER,
-    DIM,
-    FOUND,
-    GAIN,
-    GRADIENT,
-    JITTER_PX,
-    RINGS,
-    SATURATED,
-    STRENGTH,
-    Look,
-    Trial,
-    still_px,
-)
+from diskmosaic.trial import CHANCE, still_px
 
 ELSEWHERE_PX = 1.5  # from the others, for one recording: its own Sun, and theirs where they are few, fake up to 1 px
+STRENGTH = 0.04  # that the pattern's strength may differ from 1
+RINGS = 0.05  # fringes by which they may have moved
+GAIN = 0.15  # by which the camera's gain may differ, the Sun's own motion being part of what is measured
+JITTER_PX = 1.0  # rms per axis that any recording has; it leaves 1/(4 pi) of the flat's noise
+CORNER = 0.5  # of the middle's light (common practice, no source)
+GRADIENT = 0.15  # across the sensor
+DIM = 0.2  # of the tiles' level
+SATURATED = 0.001
 NOISE = 0.05  # by which a flat may raise a tile's noise
 SAME_SETTINGS = ("gain", "binning")  # of the camera, for flat and tiles alike
 OFFSET_WORDS = ("offset", "brightness", "black level", "blacklevel")

@@ -9,13 +9,14 @@ import pytest
 from diskmosaic import pipeline
 from diskmosaic.files.products import read_master
 from diskmosaic.masters import make_dark, make_flat
+from diskmosaic.moving import follow_of, moved, moved_by
 from diskmosaic.recordings import open_recording
 from diskmosaic.records import Master
 from diskmosaic.samples import sample_of_mean, take_samples
 from diskmosaic.settings import MasterSettings, Settings, TileSettings
 from diskmosaic.synthetic import invented_sun, plain, sensor_pattern
 from diskmosaic.synthetic.session import make_session
-from diskmosaic.trial import follow_of, moved, moved_by, try_flat
+from diskmosaic.trial import try_flat
 from diskmosaic.verdicts import say
 
 from evening import write_ser

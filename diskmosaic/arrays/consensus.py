@@ -60,11 +60,11 @@ def consensus(images: Sequence[NDArray[np.floating]], masks: Sequence[NDArray[np
     what is left of the image: its own power, pattern included, would favour scenes that happen to undo the pattern.
     """
     shape = images[0].shape
-    mean = _trimmed(images, masks)
+    mean = trimmed_mean(images, masks)
     weight = squares = seconds = None
     for _ in range(ROUNDS):
         total, weight, squares, seconds = (np.zeros(shape, np.float32) for _ in range(4))
-        spreads = [_deviation(image, mask, mean) for image, mask in zip(images, masks, strict=True)]
+        spreads = [deviation(image, mask, mean) for image, mask in zip(images, masks, strict=True)]
         seen = np.concatenate([spread[np.isfinite(spread)] for spread in spreads])
         floor = FLOOR * float(np.median(seen)) if seen.size else 0.0
         for image, mask, spread in zip(images, masks, spreads, strict=True):
@@ -86,7 +86,8 @@ def consensus(images: Sequence[NDArray[np.floating]], masks: Sequence[NDArray[np
     return Consensus(mean, error.astype(np.float32), count.astype(np.float32))
 
 
-def _trimmed(images, masks) -> NDArray[np.float32]:
+def trimmed_mean(images, masks) -> NDArray[np.float32]:
+    """Average images, each pixel's largest and smallest value left out where there are four or more."""
     shape = images[0].shape
     total, count = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     low, high = np.full(shape, np.inf, np.float32), np.full(shape, -np.inf, np.float32)
@@ -102,12 +103,12 @@ def _trimmed(images, masks) -> NDArray[np.float32]:
     return total / np.maximum(count, 1)
 
 
-def _deviation(image, mask, mean) -> NDArray[np.float32]:
+def deviation(image, mask, mean, *, quiet_px: float = QUIET_PX) -> NDArray[np.float32]:
     """Smoothed root mean square of an image's own scene, at 1/STEP of the size; NaN where it sees nothing."""
     rest = np.square(np.where(mask, np.asarray(image, np.float32) - mean, 0))
     size = (max(rest.shape[1] // STEP, 1), max(rest.shape[0] // STEP, 1))
-    power = cv2.GaussianBlur(cv2.resize(rest, size, interpolation=cv2.INTER_AREA), (0, 0), QUIET_PX / STEP)
+    power = cv2.GaussianBlur(cv2.resize(rest, size, interpolation=cv2.INTER_AREA), (0, 0), quiet_px / STEP)
     cover = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    cover = cv2.GaussianBlur(cover, (0, 0), QUIET_PX / STEP)
+    cover = cv2.GaussianBlur(cover, (0, 0), quiet_px / STEP)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(cover > 0.05, np.sqrt(np.maximum(power, 0) / cover), np.nan).astype(np.float32)

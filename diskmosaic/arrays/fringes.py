@@ -22,8 +22,12 @@ PERIOD_PX = (5.0, 64.0)
 DEGREE = 4
 PEAK_SHARE = 0.25  # of a window's power in the fringe's line, to take part
 NEIGHBOUR = 0.012  # cycles/px by which neighbouring windows' lines may differ
-MIN_WINDOWS = 0.7  # of all windows must follow the fitted phase; dust alone makes 0.6 of them follow some phase
-CLIP = 3.0
+REFINE = (
+    (8.0,) * 4 + (16.0,) * 3 + (32.0,) * 3
+)  # px of the Gaussians that what is left of the phase is read in, in turn
+LEAST_SHARE = 0.3  # of the power; 40 grains of dust alone follow some phase with up to 0.21 of theirs
+SHARE_PX = 32.0  # Gaussian over which the amplitude is steady, when that share is judged
+CLIP = 1.0  # robust deviations, which are 1.05 amplitudes of a sine: more of a grain would only outvote the fringes
 
 
 @dataclass(frozen=True)
@@ -36,13 +40,13 @@ class Carrier:
         Radians.
     gradient : float32 (h, w, 2)
         Cycles per px along y and x.
-    followed : float
-        Share of the windows that follow it.
+    share : float
+        Of the clipped image's power that runs with this phase.
     """
 
     phase: NDArray[np.float32]
     gradient: NDArray[np.float32]
-    followed: float
+    share: float
 
     @property
     def wave(self) -> NDArray[np.complex64]:
@@ -73,23 +77,19 @@ def find_carrier(image: NDArray[np.float32]) -> Carrier | None:
     clipped = np.clip(image, -CLIP * spread, CLIP * spread)
     lines, strength = _lines(clipped)
     signed, reached = _grow(lines, strength)
-    if reached.mean() < MIN_WINDOWS:
-        return None
     powers = [(i, total - i) for total in range(1, DEGREE + 1) for i in range(total + 1)]
     shape = image.shape
     at = _window_centres(shape)
-    coefficients, followed = _fit_gradient(at, signed, reached * strength.reshape(-1), powers, shape)
-    if followed < MIN_WINDOWS:
-        return None
-    for sigma in (16.0, 32.0):
-        carrier = _carrier(coefficients, powers, shape, followed)
-        amplitude = smooth_complex(clipped * np.conj(carrier.wave), sigma)[::8, ::8]
+    coefficients = _fit_gradient(at, signed, reached * strength.reshape(-1), powers, shape)
+    for sigma in REFINE:
+        phase, _ = _phase(coefficients, powers, shape)
+        amplitude = smooth_complex(clipped * np.exp(-1j * phase), sigma)[::8, ::8]
         # what is left of the phase: its gradient from products of neighbouring values, 8 px apart
         left_y = np.angle(amplitude[1:, :-1] * np.conj(amplitude[:-1, :-1])) / (2 * np.pi * 8)
         left_x = np.angle(amplitude[:-1, 1:] * np.conj(amplitude[:-1, :-1])) / (2 * np.pi * 8)
         weight = np.abs(amplitude[:-1, :-1]) ** 2
         places = np.stack(np.meshgrid(*(np.arange(n) * 8 + 4.0 for n in weight.shape), indexing="ij"), -1)
-        step, _ = _fit_gradient(
+        step = _fit_gradient(
             places.reshape(-1, 2),
             np.stack([left_y, left_x], -1).reshape(-1, 2),
             weight.reshape(-1),
@@ -97,7 +97,18 @@ def find_carrier(image: NDArray[np.float32]) -> Carrier | None:
             shape,
         )
         coefficients = coefficients + step
-    return _carrier(coefficients, powers, shape, followed)
+    phase, gradient = _phase(coefficients, powers, shape)
+    share = _share(clipped, np.exp(1j * phase))
+    return None if share < LEAST_SHARE else Carrier(phase, gradient, share)
+
+
+def _share(image: NDArray[np.float32], wave: NDArray[np.complex64]) -> float:
+    """Share of an image's power that fringes of this phase and a slow amplitude take with them."""
+    power = float(np.mean(np.square(image), dtype=np.float64))
+    if power == 0:
+        return 0.0
+    rest = image - (2 * smooth_complex(image * np.conj(wave), SHARE_PX) * wave).real
+    return 1 - float(np.mean(np.square(rest), dtype=np.float64)) / power
 
 
 def _window_starts(size: int) -> NDArray[np.int64]:
@@ -165,8 +176,8 @@ def _scaled(at: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float
     return (at - (np.array(shape) - 1) / 2) / (max(shape) / 2)
 
 
-def _fit_gradient(at, lines, weight, powers, shape) -> tuple[NDArray[np.float64], float]:
-    """Fit a polynomial phase (cycles) whose gradient meets the lines; returns coefficients and the share that does."""
+def _fit_gradient(at, lines, weight, powers, shape) -> NDArray[np.float64]:
+    """Return the coefficients of a polynomial phase (cycles) whose gradient meets the lines."""
     weight = np.asarray(weight, float).reshape(-1)
     y, x = _scaled(at, shape).T
     unit = max(shape) / 2
@@ -183,10 +194,11 @@ def _fit_gradient(at, lines, weight, powers, shape) -> tuple[NDArray[np.float64]
         length = np.hypot(miss[0], miss[1])
         spread = max(float(np.median(length[use])), 3e-4) if use.any() else 1.0
         trust = np.where(length < 5 * spread, (1 - (length / (5 * spread)) ** 2) ** 2, 0)
-    return answer, float(np.mean(use & (length < NEIGHBOUR)))
+    return answer
 
 
-def _carrier(coefficients, powers, shape, followed: float) -> Carrier:
+def _phase(coefficients, powers, shape) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Phase (h, w), radians, and its gradient (h, w, 2), cycles per px, of a polynomial."""
     y = _scaled(np.stack([np.arange(shape[0]), np.zeros(shape[0])], 1), shape)[:, 0][:, None]
     x = _scaled(np.stack([np.zeros(shape[1]), np.arange(shape[1])], 1), shape)[:, 1][None, :]
     unit = max(shape) / 2
@@ -194,4 +206,4 @@ def _carrier(coefficients, powers, shape, followed: float) -> Carrier:
     slope_y = sum(c * i * y ** max(i - 1, 0) * x**j for c, (i, j) in zip(coefficients, powers, strict=True)) / unit
     slope_x = sum(c * j * y**i * x ** max(j - 1, 0) for c, (i, j) in zip(coefficients, powers, strict=True)) / unit
     gradient = np.stack([np.broadcast_to(slope_y, shape), np.broadcast_to(slope_x, shape)], -1)
-    return Carrier((2 * np.pi * phase).astype(np.float32), gradient.astype(np.float32), followed)
+    return (2 * np.pi * phase).astype(np.float32), gradient.astype(np.float32)

@@ -1,4 +1,4 @@
-"""Grains of dust, one by one: how strongly each is seen, which are gone, which are new.
+"""Grains of dust, one by one: how strongly each is seen.
 
 A grain is a connected dark place of the flat's dust band. How strongly the tiles show it is its regression
 coefficient on the flat's own picture of it; the error comes from laying the same picture at places all around, where
@@ -21,12 +21,6 @@ MIN_DEPTH = 0.01  # of the dust band: shallower ones are not told from the Sun
 MIN_PIXELS = 12
 MARGIN_PX = 4  # around a grain's dark place
 AROUND = 3.0  # sides of a grain's window that its error is judged in, each way
-EDGE_PX = 8  # at the sensor's and a mask's edge fringes are known from one side only
-PIECE_PX = 25.0  # pieces of one hollow shadow lie no further apart
-BRIM_PX = 40.0  # twice the Gaussian of the dust band, beyond which it lays no brim
-SOFT_PX = 2.0  # Gaussian; a grain is wider
-CHANGED_SIGMA = 5.0  # of the tiles' error at one pixel, which a grain's many pixels average
-CHANGED_SPREADS = 5.5  # deviations of the whole remainder
 
 
 @dataclass(frozen=True)
@@ -64,11 +58,10 @@ def find_grains(band: NDArray[np.float32], mask: NDArray[np.bool_] | None = None
     mask : bool (h, w), optional
         Where to look.
     """
-    limit = max(SIGMA * robust_spread(band, mask), MIN_DEPTH)
-    dark = band < -limit
+    dark = band < -dark_limit(band, mask)
     if mask is not None:
         dark &= mask
-    return sorted((grain for grain, _ in _places(dark, band)), key=lambda grain: (-grain.depth, grain.place_yx))
+    return sorted((grain for grain, _ in places(dark, band)), key=lambda grain: (-grain.depth, grain.place_yx))
 
 
 def judge_grains(
@@ -91,9 +84,8 @@ def judge_grains(
         Common to all grains, moved ones having no say; NaN where no grain can be judged.
     """
     rest = np.where(good, found - known, 0).astype(np.float32)
-    limit = max(SIGMA * robust_spread(known), MIN_DEPTH)
     judged = []
-    for grain, window in _places(known < -limit, known):
+    for grain, window in places(known < -dark_limit(known), known):
         shape = tuple(s.stop - s.start for s in window)
         if good[window].mean() < 0.8:
             judged.append(grain)
@@ -118,52 +110,20 @@ def judge_grains(
     return judged, *_common([grain for grain in judged if np.isfinite(grain.strength)])
 
 
-def changed(
-    rest: NDArray[np.float32], error: NDArray[np.float32], good: NDArray[np.bool_]
-) -> tuple[list[Grain], list[Grain]]:
-    """Find grains that the tiles no longer show, and grains that only they show.
-
-    Parameters
-    ----------
-    rest : float32 (h, w)
-        The tiles' dust band less the flat's times the common strength.
-    error : float32 (h, w)
-        Standard error of the tiles' dust band, from how the recordings differ.
-    good : bool (h, w)
-
-    Returns
-    -------
-    gone, added : list of Grain
-        The deepest first. A grain that moved is in both.
-    """
-    soft = cv2.GaussianBlur(np.where(good, rest, 0).astype(np.float32), (0, 0), SOFT_PX)
-    steady = np.sqrt(cv2.GaussianBlur(np.square(error), (0, 0), 4 * SOFT_PX))
-    limit = np.maximum(CHANGED_SIGMA * steady, max(CHANGED_SPREADS * robust_spread(soft, good), MIN_DEPTH))
-    inside = cv2.erode(good.astype(np.uint8), np.ones((2 * EDGE_PX + 1,) * 2, np.uint8), borderValue=0) > 0
-    found = [(sign, grain) for sign in (-1, 1) for grain, _ in _places((sign * soft < -limit) & inside, sign * rest)]
-    found.sort(key=lambda one: (-one[1].depth, one[1].place_yx))
-    whole: list[tuple[int, Grain]] = []
-    for sign, grain in found:
-        if not any(_part_of(sign, grain, *deeper) for deeper in whole):
-            whole.append((sign, grain))
-    return [grain for sign, grain in whole if sign < 0], [grain for sign, grain in whole if sign > 0]
+def dark_limit(band: NDArray[np.float32], mask: NDArray[np.bool_] | None = None) -> float:
+    """Return the depth that makes a place of a dust band dark."""
+    return max(SIGMA * robust_spread(band, mask), MIN_DEPTH)
 
 
-def _part_of(sign: int, grain: Grain, other_sign: int, other: Grain) -> bool:
-    """Whether a place is a piece of a deeper one's shadow, or of the brim that the band lays around it."""
-    apart = np.hypot(*np.subtract(grain.place_yx, other.place_yx)) - other.across_px / 2
-    if sign == other_sign:
-        return bool(apart < PIECE_PX)
-    return bool(apart < BRIM_PX and grain.depth < 0.6 * other.depth)
-
-
-def _places(dark: NDArray[np.bool_], band: NDArray[np.float32]) -> Iterator[tuple[Grain, tuple[slice, slice]]]:
-    """Connected dark places, with the window around each."""
+def places(
+    dark: NDArray[np.bool_], band: NDArray[np.float32], *, least: int = MIN_PIXELS
+) -> Iterator[tuple[Grain, tuple[slice, slice]]]:
+    """Find connected dark places of at least so many pixels, with the window around each."""
     height, width = dark.shape
     count, labels, stats, middles = cv2.connectedComponentsWithStats(dark.astype(np.uint8), connectivity=8)
     for k in range(1, count):
         left, top, across, down, area = (int(value) for value in stats[k])
-        if area < MIN_PIXELS:
+        if area < least:
             continue
         own = (slice(top, top + down), slice(left, left + across))
         depth = -float(band[own][labels[own] == k].min())

@@ -38,7 +38,7 @@ def test_a_known_phase_is_found(turn_deg):
     phase = true_phase(turn_deg)
     carrier = find_carrier(fringes(phase, np.random.default_rng(turn_deg)))
     assert carrier is not None
-    assert carrier.followed > 0.9
+    assert carrier.share > 0.5  # fringes of 3.5 % over noise of 1 % and some dust
     # errors of 0.1 rad rms would cost half a per cent; more would spoil the fringes' cancelling
     assert coherence(carrier.wave, phase) > 0.995
 

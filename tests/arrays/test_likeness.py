@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from diskmosaic.arrays.consensus import consensus
 from diskmosaic.arrays.fringes import find_carrier
-from diskmosaic.arrays.grains import changed, find_grains, judge_grains
 from diskmosaic.arrays.likeness import Waves, bands, centred, compare_dust, compare_pixels, oriented
 from diskmosaic.arrays.resample import shift_fraction
 from scipy import ndimage
@@ -136,27 +135,3 @@ def test_consensus_of_masked_images():
     assert found.mean.mean() == pytest.approx(0.1, abs=0.01)
     assert found.images[:, :30].max() == pytest.approx(1)
     assert np.median(found.images[:, 200:]) > 3
-
-
-def test_grains_that_moved_are_found_and_the_others_tell_the_strength():
-    rng = np.random.default_rng(9)
-    known = bands(dust(), WHOLE)[0]
-    moved = [*PLACES[1:], (100, 40)]
-    images = [bands(0.93 * dust(moved, radius=6.5) + scene(rng, 0.02), WHOLE)[0] for _ in range(9)]
-    found = consensus(images, [WHOLE] * 9)
-    assert len(find_grains(known)) == len(PLACES)
-    _, strength, sigma = judge_grains(known, found.mean, WHOLE)
-    assert strength == pytest.approx(0.93, abs=max(0.05, 4 * sigma))  # grains of slightly other widths
-    gone, added = changed(found.mean - np.float32(strength) * known, found.error, WHOLE)
-    assert any(np.hypot(*np.subtract(grain.place_yx, PLACES[0])) < 3 for grain in gone)
-    assert any(np.hypot(*np.subtract(grain.place_yx, (100, 40))) < 3 for grain in added)
-
-
-def test_no_grain_moves_where_none_did():
-    rng = np.random.default_rng(10)
-    known = bands(dust(), WHOLE)[0]
-    images = [bands(dust() + scene(rng, 0.02), WHOLE)[0] for _ in range(9)]
-    found = consensus(images, [WHOLE] * 9)
-    _, strength, sigma = judge_grains(known, found.mean, WHOLE)
-    assert abs(strength - 1) < max(4 * sigma, 0.03)
-    assert changed(found.mean - np.float32(strength) * known, found.error, WHOLE) == ([], [])
