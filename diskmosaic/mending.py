@@ -81,12 +81,14 @@ def _find(job: Job, names, calibration, flat: Path | None, files: dict[str, Path
         write_bytes(files[name], buffer.getvalue())
         written.append(files[name])
     warnings = []
-    if remainder.rms > TOLD:
+    if remainder.rms > TOLD or remainder.creep:
         what = (
             f"fringes of {100 * remainder.fringes:.1f} % amplitude among it"
             if remainder.fringes
             else "no fringes among it"
         )
+        if remainder.creep:
+            what += f"; they crept by {remainder.creep:.2f} of a fringe while the tiles were recorded"
         left = "the flat left" if flat is not None else "without a flat"
         warnings.append(
             f"{left} a pattern of {100 * remainder.rms:.2f} % rms in the tiles ({what}); it was found from all tiles "

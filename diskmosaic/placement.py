@@ -18,7 +18,7 @@ from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_lim
 from diskmosaic.network import Solution, components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
-from diskmosaic.records import Circle, Given, Pair, Placement, Tile
+from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
 from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk
 from diskmosaic.settings import PlacementSettings
@@ -212,14 +212,6 @@ def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] 
     position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]
     edges = _tile_edges(scene, {k: position}, [k], circle).get(k)
     return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
-
-
-def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:
-    """Return seconds of each tile from the mean of all; None where a tile has no time."""
-    if any(tile.time_utc is None for tile in tiles):
-        return None
-    stamps = np.array([np.datetime64(tile.time_utc, "ms").astype(np.int64) for tile in tiles], float) / 1000
-    return stamps - stamps.mean()
 
 
 def _find_pairs(

@@ -6,6 +6,7 @@ grid, put so that the weighted mean over the frames used lies where the sensor s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -163,6 +164,14 @@ class Tile:
         used = self.frames[self.frames["weight"] > 0]
         shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
         return shifts, used["weight"].astype(np.float64)
+
+
+def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:
+    """Return seconds of each tile from the mean of all; None where a tile has no time."""
+    if any(tile.time_utc is None for tile in tiles):
+        return None
+    stamps = np.array([np.datetime64(tile.time_utc, "ms").astype(np.int64) for tile in tiles], float) / 1000
+    return stamps - stamps.mean()
 
 
 @dataclass(frozen=True)

@@ -17,18 +17,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import overlap_windows
+from diskmosaic.arrays.creep import phase_creep
 from diskmosaic.arrays.fringes import Carrier, find_carrier, smooth_complex
-from diskmosaic.arrays.radial import depth_factor
-from diskmosaic.arrays.resample import sample_spline, shift_fraction, smooth_wide, spline_coefficients
+from diskmosaic.arrays.resample import smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
-from diskmosaic.blend import feather
 from diskmosaic.calibration import Calibration
+from diskmosaic.neighbours import less_neighbours
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
-from diskmosaic.records import FRAME_DTYPE, FloatImage, Placement, Tile
+from diskmosaic.records import FRAME_DTYPE, FloatImage, Placement, Tile, tile_times
 from diskmosaic.regions import Regions, find_regions
 from diskmosaic.settings import MEND_TILES
 
@@ -53,11 +52,14 @@ class Remainder:
         Of `pattern`.
     fringes : float
         Mean amplitude of the fringes in it; 0 where none were found.
+    creep : float
+        Fringes through which their phase ran from the first tile to the last; 0 where no creep is believed.
     """
 
     pattern: FloatImage
     rms: float
     fringes: float
+    creep: float = 0.0
 
 
 def find_remainder(
@@ -93,9 +95,9 @@ def find_remainder(
     regions = find_regions(tiles)
     logs = _structures(tiles, regions)
     if placement is not None:
-        logs = _less_neighbours(logs, regions, placement, progress)
+        logs = less_neighbours(logs, regions, placement, progress)
     source = None if flat is None else high_pass(np.log(np.maximum(flat, 0.02)), np.ones(flat.shape, bool))
-    corrections, amplitude = _fringes(logs, regions, tiles, source)
+    corrections, amplitude, creep = _fringes(logs, regions, tiles, source)
     rest = [log - known for log, known in zip(logs, corrections, strict=True)]
     weights = [_quiet_weight(log, region.disk) for log, region in zip(rest, regions, strict=True)]
     specks = predict_specks(rest, weights, min_images=MEND_TILES)
@@ -105,7 +107,7 @@ def find_remainder(
     shared = predict_shared(rest, [region.disk for region in regions], transfers, min_images=MEND_TILES)
     corrections = [known + more for known, more in zip(corrections, shared, strict=True)]
     pattern = np.mean(corrections, axis=0, dtype=np.float64).astype(np.float32)
-    return corrections, Remainder(pattern, float(np.std(pattern)), amplitude)
+    return corrections, Remainder(pattern, float(np.std(pattern)), amplitude, creep)
 
 
 def mend_tiles(
@@ -177,6 +179,7 @@ def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
         total += frame
     row = np.zeros(1, FRAME_DTYPE)
     row["weight"] = 1
+    stamp = recording.timestamp()
     return Tile(
         name=recording.name,
         image=total / np.float32(len(picks)),
@@ -184,7 +187,7 @@ def _mean_frame(recording: Recording, calibration: Calibration) -> Tile:
         noise=np.nan,
         frames=row,
         sharpness=np.nan,
-        time_utc=None,
+        time_utc=None if stamp is None else str(stamp),
         recording=recording.path.name,
     )
 
@@ -218,88 +221,19 @@ def _structures(tiles: Sequence[Tile], regions: Sequence[Regions]) -> list[Float
     ]
 
 
-def _less_neighbours(
-    logs: list[FloatImage], regions: list[Regions], placement: Placement, progress: Progress
-) -> list[FloatImage]:
-    """Subtract from each tile what the others saw of the same Sun, where they saw it."""
-    feathers = [feather(region.disk) for region in regions]
-    shape = logs[0].shape
-    placed = np.flatnonzero(np.isfinite(placement.positions[:, 0]))
-    quieter = list(logs)
-    for k in progress(list(placed), "pattern left in the tiles: the Sun from neighbours", unit="tiles"):
-        total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-        for other in placed:
-            if other == k:
-                continue
-            if not np.array_equal(placement.turn(k), placement.turn(other)):
-                own = _brought_over(feathers[other], placement, k, other)
-                if own.any():
-                    total += own * _brought_over(logs[other], placement, k, other)
-                    weight += own
-                continue
-            shift = _feature_shift(placement, k, other, shape)
-            whole = (int(np.rint(shift[0])), int(np.rint(shift[1])))
-            windows = overlap_windows(shape, shape, whole)
-            if windows is None or min(w.stop - w.start for w in windows[0]) < 8:
-                continue
-            part = (float(shift[0] - whole[0]), float(shift[1] - whole[1]))
-            own = feathers[other][windows[1]]
-            total[windows[0]] += own * shift_fraction(logs[other][windows[1]], part)
-            weight[windows[0]] += own
-        # weights near 0 belong to the other tiles' very borders
-        use = (weight > 0.01) & regions[k].disk
-        quieter[k] = np.where(use, logs[k] - total / np.maximum(weight, 0.01), logs[k]).astype(np.float32)
-    return quieter
-
-
-def _brought_over(image: FloatImage, placement: Placement, a: int, b: int) -> FloatImage:
-    """Return an image on tile b's pixels as tile a, which is turned against it, sees it; 0 outside."""
-    height, width = image.shape
-    matrix = placement.between(a, b)
-    half = np.array([(height - 1) / 2, (width - 1) / 2])
-    matrix[:, 2] += np.linalg.solve(placement.turn(a), _turned_since(placement, a, b, half))
-    back = np.linalg.inv(matrix[:, :2])
-    y, x = np.arange(height)[:, None] - matrix[0, 2], np.arange(width)[None, :] - matrix[1, 2]
-    rows, columns = back[0, 0] * y + back[0, 1] * x, back[1, 0] * y + back[1, 1] * x
-    inside = (rows >= 0) & (rows <= height - 1) & (columns >= 0) & (columns <= width - 1)
-    if not inside.any():
-        return np.zeros(image.shape, np.float32)
-    return np.where(inside, sample_spline(spline_coefficients(image), rows, columns), np.float32(0))
-
-
-def _turned_since(placement: Placement, a: int, b: int, half: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Where b's features lie besides its own place, for the Sun turned from a's time to b's; half way between both."""
-    if placement.times is None or placement.limb is None:
-        return np.zeros(2)
-    middle = (placement.to_mosaic(a, half) + placement.to_mosaic(b, half)) / 2
-    depth = depth_factor(*middle, placement.limb.centre_yx, placement.limb.radius_px)
-    return -(placement.times[b] - placement.times[a]) * depth * np.array(placement.drift_yx)
-
-
-def _feature_shift(placement: Placement, a: int, b: int, shape: tuple[int, int]) -> NDArray[np.float64]:
-    """Where tile b's origin lies in tile a's pixels, for features on the surface at the middle of their overlap."""
-    shift = np.linalg.solve(placement.turn(a), placement.positions[b] - placement.positions[a])
-    if placement.times is None or placement.limb is None:
-        return shift
-    low, high = np.maximum(shift, 0), np.minimum(shift, 0) + shape
-    middle = placement.to_mosaic(a, (low + high) / 2)
-    depth = depth_factor(*middle, placement.limb.centre_yx, placement.limb.radius_px)
-    motion = np.linalg.solve(placement.turn(a), np.array(placement.drift_yx))
-    return shift - (placement.times[b] - placement.times[a]) * depth * motion
-
-
 def _fringes(
-    logs: list[FloatImage], regions: list[Regions], tiles: Sequence[Tile], source: FloatImage | None
-) -> tuple[list[FloatImage], float]:
-    """Fringes in the tiles, each told by the others; also their mean amplitude."""
+    logs: list[FloatImage], regions: list[Regions], tiles: Sequence[Tile], flat: FloatImage | None
+) -> tuple[list[FloatImage], float, float]:
+    """Fringes in the tiles, each told by the others; also their mean amplitude, and the creep of their phase."""
     none = [np.zeros(log.shape, np.float32) for log in logs]
     weights = [_quiet_weight(log, region.disk) for log, region in zip(logs, regions, strict=True)]
+    source = flat
     if source is None:
         total = np.sum(weights, axis=0)
         source = np.sum([w * log for w, log in zip(weights, logs, strict=True)], axis=0) / np.maximum(total, 1e-12)
     carrier = find_carrier(source.astype(np.float32))
     if carrier is None:
-        return none, 0.0
+        return none, 0.0, 0.0
     back = np.conj(carrier.wave)
     smears = [_line_transfer(carrier, *tile.moves()) for tile in tiles]
     up = [
@@ -307,6 +241,14 @@ def _fringes(
         for weight, smear, log in zip(weights, smears, logs, strict=True)
     ]
     down = [smooth_wide(weight * np.square(smear), FRINGE_PX) for weight, smear in zip(weights, smears, strict=True)]
+    # the flat took its own fringes out: what creeps is these and the remainder together
+    own = np.complex64(0) if flat is None else 2 * smooth_complex(flat * back, FRINGE_PX)
+    times, ahead = tile_times(tiles), np.zeros(len(tiles))
+    if times is not None:
+        ahead = phase_creep([u + d * own for u, d in zip(up, down, strict=True)], down, times)
+    turns, creeps = np.exp(1j * ahead).astype(np.complex64), bool(ahead.any())
+    if creeps:  # all as they are half way through
+        up = [(u + d * own) * np.conj(turn) - d * own for u, d, turn in zip(up, down, turns, strict=True)]
     all_up, all_down = np.sum(up, axis=0), np.sum(down, axis=0)
     mean = all_up / np.maximum(all_down, 1e-12)
     # the tiles' own answers scatter about their mean: that is the error of the mean
@@ -316,13 +258,14 @@ def _fringes(
     )
     believed = np.clip(1 - scatter / np.maximum(np.abs(mean) ** 2, 1e-20), 0, 1)
     believed[np.abs(mean) ** 2 < FRINGE_SIGMA**2 * scatter] = 0
-    if not believed.any():
-        return none, 0.0
+    if not (believed.any() or creeps):
+        return none, 0.0, 0.0
     corrections = []
-    for u, d, smear in zip(up, down, smears, strict=True):
+    for u, d, smear, turn in zip(up, down, smears, turns, strict=True):
         rest = np.maximum(all_down - d, 0.05 * all_down + 1e-12)
-        corrections.append((smear * believed * ((all_up - u) / rest * carrier.wave).real).astype(np.float32))
-    return corrections, float(np.mean(believed * np.abs(mean)))
+        amplitude = turn * (believed * (all_up - u) / rest) + (turn - 1) * own
+        corrections.append((smear * (amplitude * carrier.wave).real).astype(np.float32))
+    return corrections, float(np.mean(believed * np.abs(mean))), float(np.ptp(ahead)) / (2 * np.pi)
 
 
 def _quiet_weight(log: FloatImage, mask: NDArray[np.bool_]) -> FloatImage:

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from diskmosaic.placement import place_tiles, tile_times
-from diskmosaic.records import Given
+from diskmosaic.placement import place_tiles
+from diskmosaic.records import Given, tile_times
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.synthetic import drift_px_per_s, invented_sun, sensor_pattern
 from scipy import ndimage

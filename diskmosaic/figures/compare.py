@@ -125,6 +125,18 @@ def compare(result: Result, truth: Truth) -> Comparison:
     origin = found.mean(0) - linear @ where.mean(0)
     ideal = where @ linear.T + origin
 
+    image, radius = true_sun(result, truth, linear, origin)
+    seen = (result.weight > 0) & np.isfinite(result.natural) & (result.natural > 0) & (radius < 0.985)
+    blurred = ndimage.gaussian_filter(image, fitted_blur(image, result.natural, seen & (radius < 0.9)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(seen, np.log(result.natural / blurred), np.nan).astype(np.float32)
+    return Comparison(result, truth, known, linear, origin, ideal, found, radius, blurred, ratio)
+
+
+def true_sun(
+    result: Result, truth: Truth, linear: NDArray[np.float64], origin: NDArray[np.float64]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Draw the true Sun on the disk's grid, not blurred; also the distance from its centre in radii."""
     y, x = np.mgrid[: result.natural.shape[0], : result.natural.shape[1]].astype(np.float64)
     back = np.linalg.inv(linear)
     sun_y = back[0, 0] * (y - origin[0]) + back[0, 1] * (x - origin[1])
@@ -137,12 +149,7 @@ def compare(result: Result, truth: Truth) -> Comparison:
         sun_y -= velocity[0] * seconds
         sun_x -= velocity[1] * seconds
     image = ndimage.map_coordinates(sun.image, [sun_y, sun_x], order=3, mode="nearest", output=np.float32)
-    image = np.maximum(image, 1e-6)
-    seen = (result.weight > 0) & np.isfinite(result.natural) & (result.natural > 0) & (radius < 0.985)
-    blurred = ndimage.gaussian_filter(image, _blur(image, result.natural, seen & (radius < 0.9)))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(seen, np.log(result.natural / blurred), np.nan).astype(np.float32)
-    return Comparison(result, truth, known, linear, origin, ideal, found, radius.astype(np.float32), blurred, ratio)
+    return np.maximum(image, 1e-6), radius.astype(np.float32)
 
 
 def true_position(tile: TileTruth, frames: NDArray[np.void] | None, truth: Truth) -> NDArray[np.float64]:
@@ -192,7 +199,7 @@ def _seconds(result: Result, truth: Truth) -> float:
     return float(np.mean([tile.seconds for tile in truth.tiles]))
 
 
-def _blur(image: NDArray, natural: NDArray, mask: NDArray[np.bool_]) -> float:
+def fitted_blur(image: NDArray, natural: NDArray, mask: NDArray[np.bool_]) -> float:
     """Find the blur, px, that makes the true Sun most like the result at scales below 6 px."""
     rows, columns = np.nonzero(mask)
     if rows.size == 0:
