@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -44,6 +44,11 @@ class Blocks:
     at_a: NDArray[np.float64]
     at_b: NDArray[np.float64]
     cell: NDArray[np.intp]
+
+    def part(self, taken: NDArray[np.bool_]) -> Blocks:
+        """Return some of the places, their cells counted anew."""
+        values = {field.name: getattr(self, field.name)[taken] for field in fields(self)}
+        return Blocks(**values | {"cell": np.unique(values["cell"], return_inverse=True)[1]})
 
 
 def disk_level(tiles: Sequence[Tile], placed: NDArray[np.intp]) -> float:

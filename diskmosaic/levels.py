@@ -29,6 +29,9 @@ SKY_OWN = 0.003  # share of the disk's level that a clear sky off the limb has o
 SLOPE_PRIOR = 0.01  # expected slope that cloud leaves across a tile, middle to edge
 SLOPE_SIGMA = 4.0  # a tile's own slope counts from so many standard errors on
 ROUNDS = 12
+FOLDS = 5  # parts of the overlaps, each left out once to tell how many degrees the surface needs
+LEAST_CELLS = 20  # of each part: with fewer, the surface has FEW_CELLS_ORDER degrees
+FEW_CELLS_ORDER = 4
 UNSURE = 0.005  # of the overall tilt, per disk radius: from here on a better way to it is told
 TURN_ONE = ". One tile recorded once more with the camera turned by 180 degrees would tell it"
 
@@ -76,7 +79,7 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
         powers = [(0, 1), (1, 0), *powers]
     warnings: list[str] = []
     if len(blocks.a):
-        solved = _solve(blocks, count, placed, powers, sky)
+        solved, powers = _solve(blocks, count, placed, powers, sky)
     else:
         if len(placed) > 1:
             warnings.append("no overlap shows enough of the disk to compare the tiles' brightness")
@@ -162,10 +165,13 @@ def _offset_prior(count: int, sky: dict[int, tuple[float, float]]) -> tuple[NDAr
     return offsets - own, sigma
 
 
-def _solve(blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]], sky: dict) -> _Answer:
-    """Solve without slopes of single tiles, then with those that stand out of their errors."""
+def _solve(
+    blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]], sky: dict
+) -> tuple[_Answer, list[tuple[int, int]]]:
+    """Solve without slopes of single tiles, then with those that stand out of their errors; tell the surface's powers."""
     terms = sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
     offsets = _offset_prior(count, sky)
+    powers, terms = _enough_powers(blocks, count, placed, powers, terms, offsets)
     plain = _robust(blocks, count, placed, terms, offsets, np.zeros(0, int))
     tried = _robust(blocks, count, placed, terms, offsets, placed)
     first = 2 * count + terms.shape[1]
@@ -177,8 +183,50 @@ def _solve(blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tu
             clear.append(k)
     # slopes of nearly all tiles would be a bend of the whole disk, which the overlaps hardly see
     if not clear or len(clear) > len(placed) // 2:
-        return plain
-    return _robust(blocks, count, placed, terms, offsets, np.array(clear))
+        return plain, powers
+    return _robust(blocks, count, placed, terms, offsets, np.array(clear)), powers
+
+
+def _enough_powers(blocks: Blocks, count: int, placed, powers, terms: sparse.csr_matrix, offsets):
+    """Take as many degrees of the surface as overlaps need that were not used to solve it.
+
+    Too few, and what the surface cannot follow bends the disk with the period of the tiles, which overlaps do not see;
+    too many, and noise does. The lowest degree counts whose error is within one standard error of the best (Breiman,
+    Friedman, Olshen & Stone 1984, Classification and Regression Trees, section 3.4.3).
+    """
+    degrees = np.array([sum(power) for power in powers], int)
+    if not powers:
+        return powers, terms
+    cells = blocks.cell.max() + 1
+    if cells < FOLDS * LEAST_CELLS:
+        degrees[degrees > FEW_CELLS_ORDER] = 0
+        kept = np.flatnonzero(degrees)
+        return [powers[k] for k in kept], terms[:, kept]
+    fold = blocks.cell % FOLDS
+    tried: list[tuple[float, float, NDArray[np.intp]]] = []
+    for degree in range(2, max(degrees, default=0) + 1, 2):
+        kept = np.flatnonzero(degrees <= degree)
+        some = terms[:, kept]
+        left = np.empty(len(fold))
+        for k in range(FOLDS):
+            out = fold == k
+            answer = _robust(blocks.part(~out), count, placed, some[~out], offsets, np.zeros(0, int))
+            left[out] = _misfit(blocks.part(out), some[out], answer)
+        error = np.bincount(blocks.cell, np.abs(left)) / np.bincount(blocks.cell)
+        tried.append((float(error.mean()), float(error.std() / np.sqrt(cells)), kept))
+        # a surface of three more numbers a degree costs time: no higher one is tried where it no longer helps
+        if len(tried) > 1 and tried[-1][0] > tried[-2][0] - tried[-2][1]:
+            break
+    best = min(tried, key=lambda one: one[0])
+    kept = next(kept for error, _, kept in tried if error <= best[0] + best[1])
+    return [powers[k] for k in kept], terms[:, kept]
+
+
+def _misfit(blocks: Blocks, terms: sparse.csr_matrix, answer: _Answer) -> NDArray[np.float64]:
+    """What gains, offsets and surface leave of the overlaps' log ratios."""
+    light_a, light_b = blocks.mean_a - answer.offsets[blocks.a], blocks.mean_b - answer.offsets[blocks.b]
+    ratio = np.log(np.maximum(light_a, 0.01) / np.maximum(light_b, 0.01))
+    return ratio - (answer.gains[blocks.a] - answer.gains[blocks.b]) - terms @ answer.surface
 
 
 def _robust(blocks, count, placed, terms, offset_prior, sloped) -> _Answer:

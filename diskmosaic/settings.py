@@ -57,7 +57,12 @@ class PlacementSettings(StageSettings):
 class LevelSettings(StageSettings):
     """How tiles are made equally bright."""
 
-    surface_order: int = Field(4, ge=0, le=6, description="degree of the surface fixed to the sensor; 0: none")
+    surface_order: int = Field(
+        8,
+        ge=0,
+        le=10,
+        description="highest degree of the surface fixed to the sensor, as far as overlaps need it; 0: none",
+    )
 
 
 class LimbSettings(StageSettings):
