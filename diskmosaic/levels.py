@@ -168,7 +168,7 @@ def _offset_prior(count: int, sky: dict[int, tuple[float, float]]) -> tuple[NDAr
 def _solve(
     blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]], sky: dict
 ) -> tuple[_Answer, list[tuple[int, int]]]:
-    """Solve without slopes of single tiles, then with those that stand out of their errors; tell the surface's powers."""
+    """Solve without slopes of single tiles, then with those that stand out of their errors; and the powers."""
     terms = sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
     offsets = _offset_prior(count, sky)
     powers, terms = _enough_powers(blocks, count, placed, powers, terms, offsets)
