@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from diskmosaic.errors import bad_input
 from diskmosaic.job import ASSEMBLY, DISK, MASTERS, ONTO, PICTURES, REPORT, TILES, ZOOM, Job
+from diskmosaic.second_set import STEP as SECOND_SET
+from diskmosaic.second_set import load, second_set
 from diskmosaic.session import SESSION_FILE
 from diskmosaic.steps import fingerprint
 
@@ -164,8 +166,12 @@ def present_disk(job: Job, *, everything: bool = False) -> None:
     digests = {path.name: job.steps.digest("assemble", path) for path in (disk, assembly)}
     observation = dataclasses.asdict(job.observation)
     recipes = {name: recipe.model_dump(mode="json") for name, recipe in job.recipes.items()}
-    parts = [digests, job.settings.pictures.model_dump(), recipes, observation]
-    made = _Pictures(job, {name: not job.steps.done(name, fingerprint(parts)) for name in ("pictures", "showing")})
+    longer = second_set(job, lambda: _disk(job))
+    light = None if longer is None else job.steps.digest(SECOND_SET, longer)
+    parts = [digests, job.settings.pictures.model_dump(), recipes, observation, light]
+    made = _Pictures(
+        job, longer, {name: not job.steps.done(name, fingerprint(parts)) for name in ("pictures", "showing")}
+    )
     job.step("pictures", parts, [], lambda: made.of(everything).whole)
     if everything:
         job.step("showing", parts, [job.out / ZOOM / "index.html"], lambda: made.of(everything).showing)
@@ -191,8 +197,8 @@ def _disk(job: Job) -> Disk:
 class _Pictures:
     """The pictures, made once for both steps that write them, as far as they are not written yet."""
 
-    def __init__(self, job: Job, wanted: Mapping[str, bool]) -> None:
-        self._job, self._wanted = job, wanted
+    def __init__(self, job: Job, longer: Path | None, wanted: Mapping[str, bool]) -> None:
+        self._job, self._longer, self._wanted = job, longer, wanted
         self._made: Exported | None = None
 
     def of(self, everything: bool) -> Exported:
@@ -208,6 +214,7 @@ class _Pictures:
                 job.recipes,
                 whole=self._wanted["pictures"],
                 page=job.out / ZOOM if everything and self._wanted["showing"] else None,
+                longer=None if self._longer is None else load(self._longer),
                 jobs=job.jobs,
             )
         return self._made

@@ -104,6 +104,9 @@ class PictureSettings(StageSettings):
         (3840, 2160), description="width and height of the wallpaper"
     )
     closeups: int = Field(4, ge=0, description="close-ups of what stands out, at most")
+    longer: str = Field(
+        "", description="folder of a second, longer-exposed set for the prominences, relative to the session's"
+    )
     closeup_px: int = Field(1200, ge=64, description="side of a close-up, in the picture's own pixels")
 
 

@@ -94,7 +94,7 @@ def test_every_setting_is_documented_with_its_default():
     for stage, field in Settings.model_fields.items():
         for key, setting in field.annotation.model_fields.items():
             default = setting.default
-            expected = str(default).lower() if isinstance(default, bool) else str(default)
+            expected = str(default).lower() if isinstance(default, bool) else str(default) or '`""`'
             assert rows[f"{stage}.{key}"] == expected
 
 

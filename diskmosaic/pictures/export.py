@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from diskmosaic.pictures.formats import JPEG_SIDE, Pixels
 from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
@@ -44,6 +47,7 @@ def export_pictures(
     *,
     whole: bool = True,
     page: Path | None = None,
+    longer: NDArray[np.float32] | None = None,
     jobs: int = 1,
 ) -> Exported:
     """Make each recipe's picture and write it.
@@ -65,6 +69,8 @@ def export_pictures(
         Folder of the page to zoom, which shows the first recipe. With it a folder ``NAME`` of each recipe is written
         too: sizes, shapes and close-ups. Nothing is made larger than the picture: sizes that it does not reach are left
         out.
+    longer : float32 (h, w), optional
+        Light of a second set; see `diskmosaic.pictures.light.Lights`.
     jobs : int
         Threads; the bytes do not depend on it.
 
@@ -79,7 +85,7 @@ def export_pictures(
     """
     regions = find_regions(disk.uniform, disk.limb)
     written = Exported()
-    maker = Maker(disk, observation, jobs=jobs)
+    maker = Maker(disk, observation, longer=longer, jobs=jobs)
     wanted = dict(recipes or maker.usual())
     first = next(iter(wanted))
     side_name = ""

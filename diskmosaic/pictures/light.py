@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.contrast import lift_scales
 from diskmosaic.arrays.limb_profile import Edge, find_edge
 from diskmosaic.arrays.prominences import Beyond, look_beyond, show_beyond
+from diskmosaic.arrays.second_light import fit_light, join
 from diskmosaic.arrays.sharpen import Spectrum, deblur, measure_spectrum
 from diskmosaic.pictures.picture import Done
 from diskmosaic.pictures.recipe import Recipe, Step
@@ -48,12 +49,14 @@ class Lights:
     Parameters
     ----------
     disk : Disk
+    longer : float32 (h, w), optional
+        Light beyond the limb from a second, longer-exposed set, on the grid of the disk.
     jobs : int
         Threads; the light does not depend on it.
     """
 
-    def __init__(self, disk: Disk, *, jobs: int = 1) -> None:
-        self._disk, self._jobs = disk, jobs
+    def __init__(self, disk: Disk, *, longer: NDArray[np.float32] | None = None, jobs: int = 1) -> None:
+        self._disk, self._longer, self._jobs = disk, longer, jobs
         # light without, and light with prominences: more would not fit into the memory that large disks leave
         self._kept: _Stage | None = None
         self._kept_with: _Stage | None = None
@@ -65,7 +68,9 @@ class Lights:
         """What stands beyond the limb; None without a limb."""
         if self._beyond is None and self._disk.limb is not None:
             edge = self._edge_of_natural()
-            self._beyond = None if edge is None else look_beyond(self._disk.natural, edge)
+            if edge is not None:
+                image, edge, _ = self._with_longer(self._disk.natural, edge)
+                self._beyond = look_beyond(image, edge)
         return self._beyond
 
     def _edge(self, image: NDArray[np.float32], blur_px: float | None = None) -> Edge | None:
@@ -174,15 +179,28 @@ class Lights:
         )
         return replace(light, image=image), Done("contrast", settings_of(step), sentence)
 
+    def _with_longer(self, image: NDArray[np.float32], edge: Edge) -> tuple[NDArray[np.float32], Edge, float | None]:
+        """Take the second set's light beyond the limb where there is one; its ratio to the first's is told then."""
+        joined = None if self._longer is None else join(image, self._longer, edge)
+        if joined is None:
+            return image, edge, None
+        # scattered light is told from the light that is shown; the ratio, from light in its own unit
+        told = fit_light(self._disk.natural, self._longer, self._edge_of_natural() or edge)
+        return joined[0], self._edge(joined[0], edge.blur_px) or edge, None if told is None else told[0]
+
     def _prominences(self, light: Light, step: Any) -> tuple[Light, Done | None]:
         edge = light.edge or self._edge(light.image)
         if edge is None:
             return light, None
-        beyond = look_beyond(light.image, edge)
+        joined, edge, ratio = self._with_longer(light.image, edge)
+        beyond = look_beyond(joined, edge)
         lift = step.lift or beyond.lift
-        image, shown = show_beyond(light.image, edge, beyond, lift=lift, jobs=self._jobs)
+        image, shown = show_beyond(joined, edge, beyond, lift=lift, jobs=self._jobs)
         found = {"lift": lift, "share": beyond.share, "noise": beyond.noise / beyond.level}
         sentence = f"light beyond the limb freed of scattered light and lifted {lift:.0f} times"
+        if ratio is not None:
+            found["longer"] = ratio
+            sentence += f"; it is that of a second set with {ratio:.1f} times the light"
         return Light(image, edge, light.spectrum, shown), Done("prominences", settings_of(step), sentence, found)
 
 

@@ -29,13 +29,22 @@ class Maker:
     disk : Disk
     observation : Observation or None
         Names, wavelength and author for colour and captions.
+    longer : float32 (h, w), optional
+        Light of a second set; see `diskmosaic.pictures.light.Lights`.
     jobs : int
         Threads; the pictures do not depend on it.
     """
 
-    def __init__(self, disk: Disk, observation: Observation | None = None, *, jobs: int = 1) -> None:
+    def __init__(
+        self,
+        disk: Disk,
+        observation: Observation | None = None,
+        *,
+        longer: NDArray[np.float32] | None = None,
+        jobs: int = 1,
+    ) -> None:
         self._disk, self._observation = disk, observation
-        self._lights = Lights(disk, jobs=jobs)
+        self._lights = Lights(disk, longer=longer, jobs=jobs)
 
     def usual(self) -> dict[str, Recipe]:
         """Return the recipes of a session that names none, as they suit this disk."""
