@@ -19,6 +19,7 @@ from diskmosaic.arrays.likeness import robust_spread
 SIGMA = 5.0  # robust deviations that a dark place stands out by
 MIN_DEPTH = 0.01  # of the dust band: shallower ones are not told from the Sun
 MIN_PIXELS = 12
+RIM_PX = 8  # at the sensor's rim fringes are known from one side only: what they leave there is no grain
 MARGIN_PX = 4  # around a grain's dark place
 AROUND = 3.0  # sides of a grain's window that its error is judged in, each way
 
@@ -61,7 +62,8 @@ def find_grains(band: NDArray[np.float32], mask: NDArray[np.bool_] | None = None
     dark = band < -dark_limit(band, mask)
     if mask is not None:
         dark &= mask
-    return sorted((grain for grain, _ in places(dark, band)), key=lambda grain: (-grain.depth, grain.place_yx))
+    found = (grain for grain, _ in places(dark, band) if _off_the_rim(grain, band.shape))
+    return sorted(found, key=lambda grain: (-grain.depth, grain.place_yx))
 
 
 def judge_grains(
@@ -107,7 +109,8 @@ def judge_grains(
         sigma = 1.4826 * float(np.median(np.abs(values)))
         judged.append(Grain(grain.place_yx, grain.across_px, grain.depth, 1 + own, max(sigma, 1e-4)))
     judged.sort(key=lambda grain: (-grain.depth, grain.place_yx))
-    return judged, *_common([grain for grain in judged if np.isfinite(grain.strength)])
+    said = [grain for grain in judged if np.isfinite(grain.strength) and _off_the_rim(grain, known.shape)]
+    return judged, *_common(said)
 
 
 def dark_limit(band: NDArray[np.float32], mask: NDArray[np.bool_] | None = None) -> float:
@@ -135,6 +138,10 @@ def places(
         yield Grain(place, float(2 * np.sqrt(area / np.pi)), depth), window
 
 
+def _off_the_rim(grain: Grain, shape: tuple[int, ...]) -> bool:
+    return all(RIM_PX <= at <= side - 1 - RIM_PX for at, side in zip(grain.place_yx, shape, strict=True))
+
+
 def _common(grains: Sequence[Grain]) -> tuple[float, float]:
     """Robust weighted mean of the grains' strengths and its standard error."""
     if not grains:
@@ -142,7 +149,10 @@ def _common(grains: Sequence[Grain]) -> tuple[float, float]:
     values = np.array([grain.strength for grain in grains])
     # grains know their own strength no better than their neighbourhood's fringes and flat: 1 %
     sigma = np.hypot([grain.sigma for grain in grains], 0.01)
-    middle = float(np.median(values))
+    # the median by weight: many faint traces of fringes must not outvote the few deep grains
+    order = np.argsort(values)
+    share = np.cumsum(1 / sigma[order] ** 2)
+    middle = float(values[order][np.searchsorted(share, share[-1] / 2)])
     for _ in range(10):
         off = (values - middle) / sigma
         weight = np.clip(1 - (off / 4.685) ** 2, 0, None) ** 2 / sigma**2
