@@ -2,12 +2,11 @@
 
     python tests/benchmarks/levels.py IMAGE [--overlap 0.25] [--grid 3x4] [--scale 0.48] [--seed 1] ...
 
-The image is blurred as optics blur it: its finest structure, at one pixel, no interpolation would leave as it is (of the
-contrast of granulation, cutting at fractions of a pixel and going back takes 2.7 % without any flaw). Tiles are cuts at
-their true places with a gain of 0.8-1.0 each, thin cloud that drifts over the field (it dims a tile
-and leaves a slope across it), one surface on the sensor (3 % from the middle to the edges, and 2 % of curvature), an
-offset of 1 % and noise. In one overlap a flare doubles its brightness between two tiles; off the limb a prominence
-moves by 6 px.
+The image is blurred as optics blur it: its finest structure, at one pixel, no interpolation would leave as it is (of
+the contrast of granulation, cutting at fractions of a pixel and going back takes 2.7 % without any flaw). Tiles are
+cuts at their true places with a gain of 0.8-1.0 each, thin cloud that drifts over the field (it dims a tile and leaves
+a slope across it), one surface on the sensor (3 % from the middle to the edges, and 2 % of curvature), an offset of 1 %
+and noise. In one overlap a flare doubles its brightness between two tiles; off the limb a prominence moves by 6 px.
 Beside the levels and the blend stand, on the same tiles in the same run: `reproject.mosaicking.reproject_and_coadd`
 with ``match_background``, and plain feathering by the distance to the tile's edge without any levels. Seams of the
 co-addition are where the set of tiles changes. Memory is the peak above what the tiles take, time the process's own.
