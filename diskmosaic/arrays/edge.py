@@ -2,7 +2,8 @@
 
 Offsets are px along a ray, outwards positive. Just inside the edge, at depth u, a disk of radius R shines as
 ``a + b sqrt(1 - (1 - u/R)^2)``, with the last factor the cosine of the heliocentric angle; it ends in a step, and a
-Gaussian blurs it.
+Gaussian blurs it. What shines above the limb, and light scattered near it, may be added as a haze that falls
+exponentially from the edge outwards, under the same Gaussian.
 """
 
 from __future__ import annotations
@@ -12,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize
-from scipy.special import ndtr
+from scipy.special import log_ndtr, ndtr
 
 STANDARD_BLUR_PX = 1.5  # Gaussian, FWHM 3.5 px: what good tiles show ...
 STANDARD_BLUR_RADII = 0.0015  # ... but no more than this (1.4 arcsec), so that small disks are not drawn in further
 REACH_PX = 6.0  # to both sides: further out stray light, further in bright rims and belts have their own slopes
-_DEPTH_STEP_PX = 0.05
 _BLURS_PX = (0.3, 6.0)
+_CELL_PX, _CELL_GROWS, _WIDEST_PX = 0.05, 1.1, 0.15  # of the cosine: finest where it is steepest, at the edge; half the
+# least blur at most: under that, steps of this width leave no ripple
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ def fit_edge(offsets: NDArray[np.float64], profile: NDArray[np.float64], radius:
     x, light = np.asarray(offsets, float)[use], np.asarray(profile, float)[use]
 
     def columns(shift: float, blur: float) -> NDArray[np.float64]:
-        return np.column_stack([*_parts(x - shift, blur, radius), np.ones_like(x)])
+        return np.column_stack([*blurred_parts(x - shift, blur, radius), np.ones_like(x)])
 
     def misfit(unknown: NDArray[np.float64]) -> NDArray[np.float64]:
         design = columns(*unknown)
@@ -78,7 +80,7 @@ def standard_blur(radius: float) -> float:
 def steepest(step: float, rise: float, radius: float, blur: float) -> float:
     """Return where a blurred edge at 0 falls fastest, px: inwards (negative) where the disk darkens to its limb."""
     x = np.linspace(-2 * blur, blur, 601)
-    first, second = _parts(x, blur, radius)
+    first, second = blurred_parts(x, blur, radius)
     fall = -np.gradient(step * first + rise * second, x)
     best = int(np.clip(np.argmax(fall), 5, len(x) - 6))
     near = slice(best - 5, best + 6)
@@ -86,11 +88,29 @@ def steepest(step: float, rise: float, radius: float, blur: float) -> float:
     return float(-b / (2 * a)) if a < 0 else float(x[best])
 
 
-def _parts(x: NDArray[np.float64], blur: float, radius: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """A step down at 0 and the cosine that ends there, both blurred."""
-    depth = np.arange(0.5, (max(-float(x[0]), 0) + 5 * blur) / _DEPTH_STEP_PX) * _DEPTH_STEP_PX
-    # the cosine rises like a root: each cell's share of it is a step of its own
-    borders = np.append(depth - _DEPTH_STEP_PX / 2, depth[-1] + _DEPTH_STEP_PX / 2)
-    cosine = np.sqrt(np.clip(1 - (1 - borders / radius) ** 2, 0, 1))
-    rises = np.diff(cosine)
+def blurred_parts(
+    x: NDArray[np.float64], blur: float, radius: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a step down at 0 and the cosine of the heliocentric angle that ends there, both blurred.
+
+    Parameters
+    ----------
+    x : (n,)
+        Offsets from the edge, px, rising.
+    blur, radius : float
+        Gaussian and disk, px.
+    """
+    reach = max(-float(x[0]), 0) + 5 * blur
+    growing = _CELL_PX * _CELL_GROWS ** np.arange(np.log(_WIDEST_PX / _CELL_PX) / np.log(_CELL_GROWS))
+    even = np.full(int(max(reach - growing.sum(), 0) / _WIDEST_PX) + 1, _WIDEST_PX)
+    borders = np.concatenate([[0.0], np.cumsum(np.concatenate([growing, even]))])
+    rises = np.diff(np.sqrt(np.clip(1 - (1 - borders / radius) ** 2, 0, 1)))
+    # the cosine rises like a root: each cell's share of it is a step of its own, where a root has its mean place
+    root = np.sqrt(borders)
+    depth = np.diff(root**3) / (3 * np.diff(root))
     return ndtr(-x / blur), ndtr(-(x[:, None] + depth) / blur) @ rises
+
+
+def blurred_haze(x: NDArray[np.float64], blur: float, reach: float) -> NDArray[np.float64]:
+    """Return ``exp(-x / reach)`` outside the edge, nothing inside, blurred: an exponentially modified Gaussian."""
+    return np.exp(blur**2 / (2 * reach**2) - x / reach + log_ndtr(x / blur - blur / reach))

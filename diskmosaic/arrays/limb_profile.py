@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
+from diskmosaic.arrays.edge import blurred_haze, blurred_parts
+
 SECTORS = 72
 STEP = 0.25  # px, bins across the edge
 REACH = 16.0  # px to either side that are measured finely
@@ -22,7 +24,6 @@ _ROWS = 256
 _LEAST_SECTORS = 8  # with a limb
 _SPARSE = 2_000_000  # pixels from which the curve away from the edge is made
 _SIGMA_RANGE = (0.3, 8.0)  # px
-_FINE = 0.05  # px, grid of the model
 
 
 @dataclass(frozen=True)
@@ -123,8 +124,8 @@ def find_edge(
     Pixels are binned, not interpolated, by their distance from the circle in 72 sectors; each sector's half-way
     point tells where the edge really is, and the profile is the median over the sectors aligned by it, so that
     neither prominences and active regions nor a limb that wanders (seeing, a small flattening) make it wider.
-    The model: a disk with level ``a + b mu`` up to a sharp edge, outside of it a haze that falls exponentially, all
-    under a Gaussian. Only the symmetric part of the softness is taken for blur.
+    The model is that of `arrays.edge` with its haze: a disk with level ``a + b mu`` up to a sharp edge, outside of it a
+    haze that falls exponentially, all under a Gaussian. Only the symmetric part of the softness is taken for blur.
     """
     u, angle, value = _strip(image, centre, radius, 2 * REACH)
     if value.size < 100:
@@ -227,18 +228,9 @@ def _filled(wander: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _profile(u, sigma, radius, limb, rise, share, haze) -> NDArray[np.float64]:
-    """Light at offsets `u` from the sharp edge: the disk and its haze under a Gaussian."""
-    # the grid must not depend on what is fitted: steps would hide how the misfit changes
-    pad = 6 * _SIGMA_RANGE[1]
-    fine = np.arange(np.floor(u.min() - pad), u.max() + pad, _FINE)
-    fine = fine[(fine > u.min() - 6 * sigma - 8) & (fine < u.max() + 6 * sigma + 8)]
-    ratio = np.clip(1 + fine / radius, 0, 1)
-    mu = np.sqrt(1 - ratio**2)
-    outside = share * limb * np.exp(-np.maximum(fine, 0) / haze)
-    # the edge lies between two points of the grid: there stands the mean of the light over one step
-    inside = np.clip(0.5 - fine / _FINE, 0, 1)
-    sharp = inside * (limb + rise * mu) + (1 - inside) * outside
-    return np.interp(u, fine, ndimage.gaussian_filter1d(sharp, sigma / _FINE, mode="nearest", truncate=5))
+    """Light at offsets `u` (rising) from the sharp edge: the disk and its haze under a Gaussian."""
+    step, cosine = blurred_parts(u, sigma, radius)
+    return limb * step + rise * cosine + share * limb * blurred_haze(u, sigma, haze)
 
 
 def _fit(u, mean, radius, blur_px):

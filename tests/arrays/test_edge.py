@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from diskmosaic.arrays.edge import fit_edge, standard_blur, steepest
+from diskmosaic.arrays.edge import blurred_haze, blurred_parts, fit_edge, standard_blur, steepest
 from scipy import ndimage
 
 FINE = 0.01
@@ -41,3 +41,21 @@ def test_no_falling_edge_is_none():
     offsets = np.arange(-6, 6.01, 0.5)
     assert fit_edge(offsets, 100 - 80.0 * (offsets < 0), 800.0) is None
     assert fit_edge(offsets, np.full(len(offsets), 5.0), 800.0) is None
+
+
+@pytest.mark.parametrize(("blur", "reach"), [(0.8, 2.0), (1.5, 0.7), (2.5, 12.0)])
+def test_haze_is_an_exponential_outside_blurred(blur, reach):
+    x = np.arange(-60, 160, FINE)
+    haze = np.where(x > 0, np.exp(-np.maximum(x, 0) / reach), 0)
+    expected = ndimage.gaussian_filter1d(haze, blur / FINE, truncate=6)
+    near = np.abs(x) < 20
+    # the grid's step of 0.01 px shifts the edge by half of it: 0.005 px times the steepest slope, 0.4 / blur
+    np.testing.assert_allclose(blurred_haze(x, blur, reach)[near], expected[near], atol=0.005 * 0.4 / blur + 1e-4)
+
+
+def test_parts_are_a_step_and_the_cosine_of_the_sphere():
+    x, light = convolved(0.35, 0.65, 800.0, 1.2)
+    near = np.abs(x) < 20
+    step, cosine = blurred_parts(x[near][::25], 1.2, 800.0)
+    # cells of 0.05 to 0.15 px stand for the root at the edge
+    np.testing.assert_allclose(0.35 * step + 0.65 * cosine, light[near][::25], atol=2e-3)
