@@ -14,11 +14,12 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
+from diskmosaic.limb_points import edge_points
 from diskmosaic.network import Solution, components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
+from diskmosaic.rough_limb import border_points, place_by_limb, rough_limb
 from diskmosaic.scene import Scene
 from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk
 from diskmosaic.settings import PlacementSettings

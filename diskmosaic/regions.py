@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.limb import sky_mask
 from diskmosaic.records import Tile
+from diskmosaic.rough_limb import sky_mask
 
 MIN_SEEN = 0.3  # pixels with a smaller share of the tile's frames are not judged by
 LIMB_MARGIN_PX = 25  # structure this near to the limb is not compared: all limbs look alike

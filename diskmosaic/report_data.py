@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from diskmosaic.files.cards import Opened, native
 from diskmosaic.files.products import read_master, read_tile
-from diskmosaic.limb import edge_points
+from diskmosaic.limb_points import edge_points
 from diskmosaic.pictures.stretch import is_north_up
 from diskmosaic.records import Circle, Master, Tile
 

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.likeness import bands
 from diskmosaic.arrays.noise import Variances, level_bins, pair_variances
 from diskmosaic.calibration import Calibration
-from diskmosaic.limb import sky_mask
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FloatImage
+from diskmosaic.rough_limb import sky_mask
 
 FRAMES = 64  # whose mean is taken: the air blurs the Sun in it, the pattern stays sharp
 PAIRS = 4  # of neighbouring frames, a quarter of the sensor each, for photon transfer

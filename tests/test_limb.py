@@ -5,8 +5,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.limb import border_points, edge_points, find_circle, fit_limb, place_by_limb, sky_mask
+from diskmosaic.limb import fit_limb
+from diskmosaic.limb_points import edge_points
 from diskmosaic.records import Circle
+from diskmosaic.rough_limb import border_points, find_circle, place_by_limb, sky_mask
 from diskmosaic.settings import LimbSettings
 from diskmosaic.sun import ephemeris
 from PIL import Image

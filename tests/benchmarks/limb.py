@@ -16,7 +16,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 from diskmosaic.arrays.edge import standard_blur, steepest
-from diskmosaic.limb import edge_points, fit_limb
+from diskmosaic.limb import fit_limb
+from diskmosaic.limb_points import edge_points
 from diskmosaic.records import Circle
 from diskmosaic.settings import LimbSettings
 from diskmosaic.sun import ephemeris, limb_darkening
