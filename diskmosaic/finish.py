@@ -66,6 +66,7 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     from diskmosaic.placement import place_tiles
     from diskmosaic.remainder import mend_tiles
     from diskmosaic.rounding import blend_round
+    from diskmosaic.seam_steps import seam_steps
 
     settings = job.settings
     tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
@@ -97,7 +98,8 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     told += [text for tile in tiles for text in tile.warnings]
     told += [*placement.warnings, *bearings, *made.warnings, *levels.warnings, *disk.warnings]
     write_disk(outputs[0], disk)
-    write_assembly(outputs[1], assembly_document(tiles, made.placement, levels, disk, told, made.rounding))
+    seams = seam_steps(disk.uniform, disk.tile, disk.limb)
+    write_assembly(outputs[1], assembly_document(tiles, made.placement, levels, disk, told, made.rounding, seams))
     return outputs
 
 

@@ -21,7 +21,17 @@ from scipy import sparse
 from diskmosaic.level_blocks import Blocks, compare_overlaps, disk_blocks, disk_level, sky_levels
 from diskmosaic.records import Levels, Placement, Tile
 from diskmosaic.settings import LevelSettings
-from diskmosaic.tilt import OUTER, TUKEY, Tilt, combine, tilt_by_gains, tilt_by_roundness, tilt_of_bare_sensor
+from diskmosaic.tilt import (
+    OUTER,
+    TUKEY,
+    Tilt,
+    combine,
+    tilt_by_flat,
+    tilt_by_gains,
+    tilt_by_roundness,
+    tilt_of_bare_sensor,
+    with_flat,
+)
 
 SURFACE_PRIOR = 0.05  # expected size of a surface coefficient; matters only where the overlaps say nothing
 OFFSET_SPREAD = 5e-4  # least difference of offsets between tiles, share of the disk's level
@@ -295,7 +305,7 @@ def _slope_columns(blocks: Blocks, count: int) -> sparse.csr_matrix:
 
 
 def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers) -> tuple[Tilt | None, str]:
-    """What roundness and gains say of the overall tilt together, and the sentence that says so."""
+    """What roundness, gains and flat say of the overall tilt together, and the sentence that says so."""
     half = (np.array(tiles[0].image.shape) - 1) / 2
     limb = placement.limb
     tile, light, sensor, disk = disk_blocks(tiles, placement, placed, OUTER)
@@ -307,11 +317,15 @@ def _tilt(tiles, placement: Placement, placed, solved: _Answer, offsets, powers)
     centres = (np.array([placement.to_mosaic(k, half) for k in placed]) - limb.centre_yx) / limb.radius_px
     times = None if placement.times is None else placement.times[placed]
     by_gains = tilt_by_gains(solved.gains[placed], centres, times)
-    parts = [("the roundness of the quiet Sun", roundness), ("the tiles' gains", by_gains)]
-    if not any("flat" in one.masters for one in tiles):
-        parts += [("a sensor without a flat", tilt_of_bare_sensor(half / limb.radius_px))]
+    parts = [("the roundness of the quiet Sun", roundness.tilt), ("the tiles' gains", by_gains)]
+    if any("flat" in one.masters for one in tiles):
+        parts.append(("the flat", tilt_by_flat(roundness)))
+        voices = [with_flat(roundness), by_gains]
+    else:
+        parts.append(("a sensor without a flat", tilt_of_bare_sensor(half / limb.radius_px)))
+        voices = [part for _, part in parts]
     parts = [(name, part) for name, part in parts if part is not None]
-    tilt = combine([part for _, part in parts])
+    tilt = combine([voice for voice in voices if voice is not None])
     told = ", ".join(f"{name} {100 * part.size:.1f} ± {100 * part.sigma:.1f} %" for name, part in parts)
     return tilt, (
         f"a slope of {100 * tilt.size:.1f} ± {100 * tilt.sigma:.1f} % per disk radius across every tile, which "

@@ -6,11 +6,11 @@ uncertainty of its own, is averaged by inverse variances:
 - the *roundness* of the quiet Sun: what is left of it once round the disk. How far the Sun itself is from round is told
   by what goes round two to four times, which no sensor can make;
 - the *gains*: with equal exposures they are alike, so they should not rise across the disk (or only with time);
+- the *flat*: it leaves a linear surface as far as it was pointed off the disk's centre. But it is light of the same
+  Sun: where that is not round, the flat leaves its slope on the sensor, reversed, and roundness and flat err together
+  by the same amount. The best average of two such voices gives the flat no weight where the whole disk tells its
+  roundness well, however well the flat was pointed, and decides for it where a part of the disk tells little;
 - a *sensor without a flat*: its own vignetting is seldom far off the axis.
-
-A flat says nothing of its own. It is light of the same Sun: what it leaves on the sensor is its pointing error and,
-reversed, the Sun's own slope. So where the Sun is not round, flat and roundness err together by the same amount, and
-the best average of two such voices gives the flat no weight at all, however well it was pointed.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 RINGS = 24  # of the roundness, from the centre to OUTER
 OUTER = 0.95  # of the radius: beyond, misplacement by a fraction of a pixel makes brightness
 SUNS_OWN = (2, 3, 4)  # times round the disk that tell how round the Sun is
+POINTING = 0.03  # of the radius, on each axis: how far a flat is pointed off the centre; common practice, no source
+BEND = 0.5  # of log brightness over r^2 near the centre, where the centre was not seen
 NO_FLAT = 0.05  # expected linear surface, middle to edge, of a sensor without a flat: vignetting off the axis
 DARK_CUT, BRIGHT_CUT = 3.0, 2.0  # robust deviations: spots and filaments; plage and network are brighter oftener
 TUKEY = 4.685
@@ -46,6 +48,19 @@ class Tilt:
         return float(np.hypot(*self.slope))
 
 
+@dataclass(frozen=True)
+class Roundness:
+    """The tilt that makes the quiet Sun round.
+
+    ``own`` is the variance that the Sun's own slope gives it, per axis (part of the tilt's covariance); ``bend`` how
+    fast log brightness falls with r^2 near the centre.
+    """
+
+    tilt: Tilt
+    own: float
+    bend: float
+
+
 def combine(parts: list[Tilt]) -> Tilt:
     """Average tilts by their inverse covariances."""
     precision = [np.linalg.inv(part.covariance) for part in parts]
@@ -53,7 +68,7 @@ def combine(parts: list[Tilt]) -> Tilt:
     return Tilt(covariance @ np.sum([p @ t.slope for p, t in zip(precision, parts, strict=True)], axis=0), covariance)
 
 
-def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Tilt | None:
+def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Roundness | None:
     """Fit log brightness = f(r) + tilt . (y, x) on the quiet Sun.
 
     Parameters
@@ -65,7 +80,7 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ti
 
     Returns
     -------
-    Tilt or None
+    Roundness or None
         None where too little of the disk is seen.
     """
     radius = np.hypot(*at.T)
@@ -99,13 +114,17 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ti
         answer = answer + step
         if np.abs(step).max() < 1e-6:
             break
-    noise = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)))[:2, :2]
+    noise = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)))
     # what is uneven on the Sun (activity, the shading of slow optics) is smooth: its waves fall with their number.
     # Amplitudes as 1/m fit three full-disk images in white light and the chromosphere; equal ones would make once
     # round 2 to 6 times too sure. A variance told by n amplitudes predicts the next with n/(n-2) of it (Student's t)
-    sizes = np.repeat(SUNS_OWN, 2) * answer[2:]
-    own = float(np.mean(sizes**2)) * len(sizes) / (len(sizes) - 2)
-    return Tilt(answer[:2], own * np.eye(2) + noise)
+    count = np.repeat(SUNS_OWN, 2)
+    power = count**2 * (answer[2:] ** 2 - np.diag(noise)[2:])
+    own = max(float(np.mean(power)), 0.0) * len(count) / (len(count) - 2)
+    middle = (np.arange(RINGS) + 0.5) / RINGS * OUTER
+    inner = (np.bincount(ring, quiet, RINGS) > 0) & (middle < 0.5)
+    bend = -float(np.polyfit(middle[inner] ** 2, level[inner], 1)[0]) if inner.sum() > 3 else BEND
+    return Roundness(Tilt(answer[:2], own * np.eye(2) + noise[:2, :2]), own, bend)
 
 
 def tilt_by_gains(
@@ -133,6 +152,22 @@ def tilt_by_gains(
     # few tiles tell their own scatter badly: half a per cent is what steady air and exposures reach
     covariance = np.linalg.inv(design.T @ design)[1:3, 1:3] * (scatter + 0.005**2) * (1 + 2 / free)
     return Tilt(-answer[1:3], covariance)
+
+
+def tilt_by_flat(roundness: Roundness) -> Tilt:
+    """Tell how small a linear surface a flat leaves: 0, uncertain by its pointing and by the Sun's own slope in it."""
+    return Tilt(np.zeros(2), ((2 * roundness.bend * POINTING) ** 2 + roundness.own) * np.eye(2))
+
+
+def with_flat(roundness: Roundness) -> Tilt:
+    """Average roundness and flat, which err together by the Sun's own slope (generalised least squares)."""
+    flat, shared = tilt_by_flat(roundness), roundness.own * np.eye(2)
+    covariance = np.block([[roundness.tilt.covariance, shared], [shared, flat.covariance]])
+    precision = np.linalg.inv(covariance + 1e-12 * np.eye(4))
+    normal = precision[:2, :2] + precision[:2, 2:] + precision[2:, :2] + precision[2:, 2:]
+    right = (precision[:2] + precision[2:]) @ np.concatenate([roundness.tilt.slope, flat.slope])
+    together = np.linalg.inv(normal)
+    return Tilt(together @ right, together)
 
 
 def tilt_of_bare_sensor(half_radii: NDArray[np.float64]) -> Tilt:

@@ -1,7 +1,17 @@
 """The overall tilt: what roundness, gains and the flat say, and how sure they are."""
 
 import numpy as np
-from diskmosaic.tilt import Tilt, combine, tilt_by_gains, tilt_by_roundness, tilt_of_bare_sensor
+import pytest
+from diskmosaic.tilt import (
+    Roundness,
+    Tilt,
+    combine,
+    tilt_by_flat,
+    tilt_by_gains,
+    tilt_by_roundness,
+    tilt_of_bare_sensor,
+    with_flat,
+)
 
 
 def disk(rng, tilt=(0.0, 0.0), waves=0.0, n=6000):
@@ -17,7 +27,7 @@ def disk(rng, tilt=(0.0, 0.0), waves=0.0, n=6000):
 
 def test_a_round_sun_tells_its_tilt():
     value, at = disk(np.random.default_rng(1), tilt=(0.04, -0.02))
-    found = tilt_by_roundness(value, at)
+    found = tilt_by_roundness(value, at).tilt
     np.testing.assert_allclose(found.slope, (0.04, -0.02), atol=1.5e-3)  # 4,000 places with 1 % of noise
     assert found.sigma < 1.5e-3
 
@@ -27,7 +37,7 @@ def test_plage_and_spots_do_not_pull():
     plage = np.hypot(at[:, 0] - 0.4, at[:, 1] + 0.3) < 0.25
     value[plage] += 0.5
     value[np.hypot(at[:, 0] + 0.5, at[:, 1]) < 0.1] -= 1.0
-    found = tilt_by_roundness(value, at)
+    found = tilt_by_roundness(value, at).tilt
     # 5 % of the disk half as bright again would tilt a plain fit by 8 % a radius
     assert found.size < 4e-3
 
@@ -38,7 +48,7 @@ def test_a_sun_that_is_not_round_says_so():
         rng = np.random.default_rng(seed)
         own = 0.02 * rng.standard_normal(2)
         value, at = disk(rng, tilt=own, waves=0.02)
-        found = tilt_by_roundness(value, at)
+        found = tilt_by_roundness(value, at).tilt
         pulls.append(own / found.sigma)
     # an error told by six amplitudes: Student's t of 6 degrees, whose median size is 0.72 (tables), here in units of
     # its standard deviation sqrt(6/4): 0.59; 24 draws scatter it by 0.14
@@ -74,13 +84,25 @@ def test_uneven_gains_hardly_speak():
 
 
 def test_flat_and_roundness_of_the_same_sun_err_together():
-    """Why a flat has no voice: the best average of the two (Gauss and Markov) gives it no weight."""
+    """Where the disk tells its roundness well, a flat has no say: against the average that draws of both make best."""
     rng = np.random.default_rng(6)
-    sun, pointing = 0.03 * rng.standard_normal(20_000), 0.02 * rng.standard_normal(20_000)
-    sensor = -(sun + pointing)  # what a flat of that Sun leaves on the sensor
-    errors = np.stack([sun + sensor - sensor, 0 - sensor])  # of roundness, and of the belief in 0
+    own, pointing, blind = 0.03, 0.024, 0.005
+    sun, off, noise = (size * rng.standard_normal(20_000) for size in (own, pointing, blind))
+    sensor = -(sun + off)  # what a flat of that Sun leaves on the sensor
+    errors = np.stack([(sun + sensor + noise) - sensor, 0 - sensor])  # of roundness, and of the belief in 0
     weights = np.linalg.solve(np.cov(errors), np.ones(2))
-    np.testing.assert_allclose(weights / weights.sum(), (1, 0), atol=0.03)  # 20,000 draws: 0.7 % of 2.25 times
+    best = weights[0] / weights.sum()
+    found = with_flat(Roundness(Tilt(np.array([0.1, -0.05]), (own**2 + blind**2) * np.eye(2)), own**2, 0.4))
+    assert found.slope == pytest.approx(best * np.array([0.1, -0.05]), rel=0.02)  # 20,000 draws: 1 % of the weights
+    assert best > 0.9
+
+
+def test_a_part_of_the_disk_leaves_the_word_to_the_flat():
+    blind = Roundness(Tilt(np.array([0.4, 0.0]), np.diag([0.3**2, 0.01**2])), 1e-6, 0.4)
+    found = with_flat(blind)
+    assert abs(found.slope[0]) < 0.01  # of 0.4 +- 0.3
+    assert tilt_by_flat(blind).sigma == pytest.approx(np.hypot(0.024, 1e-3), rel=1e-3)  # 2 * 0.4 * 0.03
+    assert found.sigma <= tilt_by_flat(blind).sigma
 
 
 def test_a_bare_sensor_may_have_a_slope_of_its_own():

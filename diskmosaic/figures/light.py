@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from diskmosaic.figures.compare import Comparison, smooth
+from diskmosaic.seam_steps import strips_along_x
 from diskmosaic.synthetic.truth import Truth
 
 FINE_PX = 20.0
@@ -83,23 +84,10 @@ def seams(seen: Comparison, *, depth_px: int = 12, length_px: int = 24) -> dict[
     at_seams, elsewhere = [], []
     rng = np.random.default_rng(0)
     for turned in (False, True):
-        t, v, g = (np.ascontiguousarray(a.T) if turned else a for a in (tile, values, good))
-        box = (depth_px, length_px)
-        share = cv2.blur(g.astype(np.float32), box)
-        mean = cv2.blur(v, box) / np.maximum(share, 1e-6)
-        # blur's window of even width reaches depth/2 to the left and depth/2 - 1 to the right of its anchor
-        near, far = 2 + depth_px // 2 - 1, 3 + depth_px // 2
-        step = np.abs(mean[:, near + far :] - mean[:, : -near - far])
-        usable = np.minimum(share[:, near + far :], share[:, : -near - far]) > 0.999
-        middle = slice(near, t.shape[1] - far)
-        here, there = t[:, middle], t[:, near + 1 : t.shape[1] - far + 1]
-        seam = (here != there) & (here >= 0) & (there >= 0)
-        edge = (t[:, 1:] != t[:, :-1])[:, middle.start : middle.start + seam.shape[1]]
-        reach = (length_px + 1, 2 * (depth_px + 3) + 1)
-        any_edge = edge | (np.diff(t, axis=0, prepend=t[:1]) != 0)[:, middle]
-        clear = cv2.dilate(any_edge.astype(np.uint8), np.ones(reach, np.uint8)) == 0
-        at_seams.append(step[seam & usable])
-        others = step[clear & usable]
+        v, t = (np.ascontiguousarray(a.T) if turned else a for a in (values, tile))
+        step, seam, clear, _ = strips_along_x(v, t, depth_px, length_px)
+        at_seams.append(np.abs(step[seam]))
+        others = np.abs(step[clear])
         elsewhere.append(rng.choice(others, min(others.size, 20_000), replace=False) if others.size else others)
     at_seams, elsewhere = np.concatenate(at_seams), np.concatenate(elsewhere)
     if at_seams.size < 20 or elsewhere.size < 20:

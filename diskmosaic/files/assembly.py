@@ -93,6 +93,7 @@ def assembly_document(
     disk: Disk,
     warnings: Sequence[str],
     rounding: Any = None,
+    seams: Sequence[Any] = (),
 ) -> dict[str, Any]:
     """Compose ``assembly.json``.
 
@@ -109,6 +110,8 @@ def assembly_document(
         Of all stages; each is told once.
     rounding : rounding.Rounding or None
         How the disk was made round.
+    seams : sequence of seam_steps.SeamStep
+        Counting the placed tiles only.
 
     Returns
     -------
@@ -189,6 +192,16 @@ def assembly_document(
             "tilt_sigma": levels.tilt_sigma,
             "block_rms": levels.seam_rms,
         },
+        "seams": [
+            {
+                "a": entries[seam.a]["recording"],
+                "b": entries[seam.b]["recording"],
+                "length_px": seam.length_px,
+                "step_percent": 100 * seam.step,
+                "sigma_percent": 100 * seam.sigma,
+            }
+            for seam in seams
+        ],
         "shape": list(disk.natural.shape),
         "arcsec_per_px": disk.arcsec_per_px,
         "arcsec_per_px_sigma": disk.arcsec_per_px_sigma,
