@@ -208,7 +208,8 @@ def _noise_share(narrow: float, wide: float) -> float:
 def _spreads(image: NDArray[np.float32], edge: Edge, widths: list[float]) -> list[float]:
     """Typical strength of the structure of each band, in the middle of the disk."""
     half = int(0.4 * edge.radius)
-    y, x = (int(c) for c in edge.centre)
+    # of a part of the disk whose centre is not on it, what lies nearest to the centre
+    y, x = (min(max(int(c), 0), side - 1) for c, side in zip(edge.centre, image.shape, strict=True))
     rows = slice(max(y - half, 0), min(y + half, image.shape[0]))
     columns = slice(max(x - half, 0), min(x + half, image.shape[1]))
     part = np.array(image[rows, columns], np.float32)

@@ -37,6 +37,19 @@ def test_noise_is_left_as_it_is():
     assert (lifted - quiet)[inside].std() < 1.02 * (image - quiet)[inside].std()
 
 
+def test_a_part_of_the_disk_without_its_centre_is_lifted_too():
+    image, weight, _ = made(0.06, 1e-4)
+    # to the right of the centre and its surroundings: nothing of the inner 0.4 radii is seen
+    start = int(CENTRE[1] + 0.45 * RADIUS)
+    part = np.ascontiguousarray(image[:, start:])
+    edge = find_edge(part, (CENTRE[0], CENTRE[1] - start), RADIUS)
+    lifted = lift_scales(part, np.ascontiguousarray(weight[:, start:]), edge, noise=1e-4, **OPTIONS)
+    y, x = np.indices(part.shape)
+    inside = np.hypot(y - CENTRE[0], x + start - CENTRE[1]) < 0.8 * RADIUS
+    quiet = edge.base(edge.offsets(slice(0, part.shape[0]), slice(0, part.shape[1])))
+    assert (lifted - quiet)[inside].std() > 1.2 * (part - quiet)[inside].std()
+
+
 def test_rows_and_threads_change_nothing(monkeypatch):
     image, weight, edge = made(0.06, 0.01)
     whole = lift_scales(image, weight, edge, noise=0.01, **OPTIONS)
