@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.circles import centre_of_radius
 from diskmosaic.calibration import Calibration
-from diskmosaic.limb import border_points
 from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FloatImage, Master
+from diskmosaic.rough_limb import border_points
 
 BRIGHTEST = 0.9  # of the lid: what is brighter may have been cut (common practice, no source)
 EDGE_AT = 0.5  # of the lid, where the edge of the saturated disk is looked for
