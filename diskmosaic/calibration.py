@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import shrink
+from diskmosaic.arrays.kernels import block_means
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.errors import bad_input
 from diskmosaic.records import Master
@@ -60,9 +60,9 @@ class Calibration:
         correction, near enough for grading and aligning; blocks with a bad pixel give way to blocks without one.
         """
         other = copy.copy(self)
-        other.dark = shrink(self.dark, factor)
-        other.gain = None if self.gain is None else shrink(self.gain, factor)
-        other.good = shrink(self.good.astype(np.float32), factor) > 1 - 0.5 / factor**2
+        other.dark = block_means(self.dark, factor)
+        other.gain = None if self.gain is None else block_means(self.gain, factor)
+        other.good = block_means(self.good.astype(np.float32), factor) > 1 - 0.5 / factor**2
         other._mender = Mender(other.good)
         return other
 

@@ -14,15 +14,16 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.limb_points import edge_points
-from diskmosaic.network import Solution, components, loops_of, positions_from_pairs, solve
+from diskmosaic.equations import Solution
+from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
+from diskmosaic.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
-from diskmosaic.rough_limb import border_points, place_by_limb, rough_limb
 from diskmosaic.scene import Scene
-from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk
+from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk, weigh
 from diskmosaic.settings import PlacementSettings
+from diskmosaic.turning import settle_turns
 
 LIMB_RAYS = 1440
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
@@ -71,18 +72,30 @@ def place_tiles(
     clock = times if settings.fit_drift else None
     more = {"anchors": given.anchors, "half": scene.half}
     start = positions_from_pairs(len(tiles), pairs)
+    pairs = weigh(pairs)
     # a first solution by pairs alone tells where to look for overlaps not found, and which shifts contradict the others
     first = solve(start, pairs, None, {}, None, **more)
-    pairs = look_up(scene, first.positions, first.pairs, given, jobs=jobs)
+    pairs = weigh(look_up(scene, first.positions, first.pairs, given, jobs=jobs))
     start = positions_from_pairs(len(tiles), pairs)
     circle, limb_points = _limb(scene, start, main)
     solution = solve(start, pairs, circle, limb_points, clock, **more)
+    if given.turns is None:
+
+        def edges(found: Solution) -> dict[int, NDArray[np.float64]]:
+            return {} if found.circle is None else _tile_edges(scene, found.positions, main, found.circle)
+
+        turned = settle_turns(scene, solution, edges, times, clock, given, jobs=jobs)
+        if turned.any:
+            pairs = turned.pairs
+            limb_points = {} if solution.circle is None else _tile_edges(scene, turned.positions, main, solution.circle)
+            solution = solve(turned.positions, pairs, solution.circle, limb_points, clock, **more)
+            warnings += turned.told([tile.name for tile in tiles])
     if solution.circle is None:
         warnings.append("no limb was found: the scale and the disk's centre are not determined")
     else:
         added, ties = _add_by_limb(scene, solution, main, groups[1:], others)
         main += sorted(added)
-        pairs += ties
+        pairs = weigh([*pairs, *ties])
         for group in groups[1:]:
             names = ", ".join(tiles[k].name for k in group if k in added)
             if names:

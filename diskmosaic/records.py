@@ -202,7 +202,9 @@ class Pair:
     """A measured pair: tile `b` lies at `shift_yx` from tile `a` (origin of b in a's frame).
 
     Both frames are the tiles' own, brought upright by their turns. ``turn_rad`` and ``stretch`` say how b is turned
-    (+x towards +y) and magnified against a beyond that; NaN where not measured.
+    (+x towards +y) and magnified against a beyond that; NaN where not measured. ``sigma_px`` comes of what noise alone
+    leaves (``noise_px``) and of warps, rms per axis, that its own ``pixels`` show (``warp_px``). A ``firm`` pair is a
+    person's pin: held whatever the others say.
     """
 
     a: int
@@ -217,6 +219,10 @@ class Pair:
     turn_rad: float = np.nan
     turn_sigma: float = np.nan
     stretch: float = np.nan
+    noise_px: float = np.nan
+    warp_px: float = np.nan
+    pixels: int = 0
+    firm: bool = False
 
 
 @dataclass(frozen=True)

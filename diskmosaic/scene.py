@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import Texture, shrink, texture
+from diskmosaic.arrays.correlation import Spectra, Texture, padded_shape, spectra, texture
+from diskmosaic.arrays.kernels import block_means
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Tile
 from diskmosaic.regions import find_regions
@@ -21,6 +22,8 @@ SEARCH_PX = 480  # longest side of a tile in the search
 QUICK_PX = 240  # in a first one, which is enough for most
 BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
+PATTERN_AREA_PX = 8.0  # Gaussian within which a pattern is held against chance: some twenty independent values ...
+PATTERN_DOUBT = 1.5  # ... whose mean square scatters by a third
 PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
 
 
@@ -48,6 +51,7 @@ class Scene:
         self.turns = np.tile(np.eye(2), (len(tiles), 1, 1)) if turns is None else np.array(turns, float)
         self._sensor: dict[int, list[Texture]] = {}
         self._upright: dict[tuple[int, int], tuple[NDArray[np.float64], Texture]] = {}
+        self._spectra: dict[tuple[int, int], Spectra] = {}
 
     def texture(self, k: int, factor: int) -> Texture:
         """Return tile k's structure at ``1/factor`` resolution, upright."""
@@ -58,6 +62,14 @@ class Scene:
         if kept is None or not np.array_equal(kept[0], self.turns[k]):
             kept = self._upright[k, factor] = self.turns[k].copy(), turned_texture(plain, self.turns[k])
         return kept[1]
+
+    def spectra(self, k: int, factor: int) -> Spectra:
+        """Return the transforms of tile k's structure at ``1/factor`` resolution, upright."""
+        of = self.texture(k, factor)
+        kept = self._spectra.get((k, factor))
+        if kept is None or kept.texture is not of:
+            kept = self._spectra[k, factor] = spectra(of, padded_shape(of.values.shape, of.values.shape))
+        return kept
 
     def upright(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points (n, 2) on tile k's sensor lie on its upright canvas."""
@@ -71,14 +83,14 @@ class Scene:
         if factor not in self._sensor:
             made = [
                 texture(
-                    shrink(image, factor),
-                    shrink(region.disk.astype(np.float32), factor) > 0.99,
+                    block_means(image, factor),
+                    block_means(region.disk.astype(np.float32), factor) > 0.99,
                     fine_px=BAND_PX[0],
                     coarse_px=BAND_PX[1],
                 )
                 for image, region in zip(self.images, self.regions, strict=True)
             ]
-            self._sensor[factor] = _without_pattern(made)
+            self._sensor[factor] = _without_pattern(made, doubted=factor == 1)
         return self._sensor[factor]
 
 
@@ -106,12 +118,16 @@ def turned_texture(plain: Texture, turn: NDArray[np.float64]) -> Texture:
     return Texture(np.where(good, values, np.float32(0)), good)
 
 
-def _without_pattern(textures: list[Texture]) -> list[Texture]:
-    """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero."""
+def _without_pattern(textures: list[Texture], *, doubted: bool) -> list[Texture]:
+    """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero.
+
+    The median of n different pieces of the Sun is not nothing, but 1.25/sqrt(n) of one: taken off, it is noise. Where a
+    shift is measured (`doubted`), only as much is taken off as stands out of that; where one is searched, all.
+    """
     if len(textures) < PATTERN_TILES:
         return textures
     shape = textures[0].values.shape
-    pattern = np.empty(shape, np.float32)
+    pattern, chance = np.empty(shape, np.float32), np.empty(shape, np.float32)
     enough = np.empty(shape, bool)
     rows = 64
     for top in range(0, shape[0], rows):
@@ -119,12 +135,20 @@ def _without_pattern(textures: list[Texture]) -> list[Texture]:
         good = np.stack([t.good[top : top + rows] for t in textures])
         count = good.sum(axis=0)
         enough[top : top + rows] = count >= PATTERN_SEEN
+        known = np.maximum(count, 1)
+        # the variance of a median of values of a normal distribution: pi/2 times that of a mean
+        chance[top : top + rows] = np.pi / 2 * np.sum(np.square(block) * good, axis=0) / known**2
         block[~good] = np.inf
         block.sort(axis=0)
         middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2])
         middle = np.minimum(middle, len(block) - 1)
         values = np.take_along_axis(block, middle, axis=0).mean(axis=0)
         pattern[top : top + rows] = np.where(count >= PATTERN_SEEN, values, 0)
+    if doubted:
+        chance *= enough
+        size = (0, 0), PATTERN_AREA_PX
+        power, expected = (cv2.GaussianBlur(image, *size) for image in (np.square(pattern), chance))
+        pattern *= np.clip(1 - PATTERN_DOUBT * expected / np.maximum(power, 1e-12), 0, 1)
     cleaned = []
     for one in textures:
         good = one.good & enough

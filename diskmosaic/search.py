@@ -8,18 +8,20 @@ pairs are not searched but looked up where the others put them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import best_shifts, even_fast_size, overlap_windows, refine, spectra
+from diskmosaic.arrays.correlation import best_shifts, overlap_windows
+from diskmosaic.arrays.matching import refine
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Given, Pair
 from diskmosaic.scene import Scene
 from diskmosaic.settings import PlacementSettings
 
-WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms ...
+WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms, where overlaps do not tell ...
 WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
 MIN_CORRELATION = 0.1  # after refinement
 GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
@@ -62,10 +64,8 @@ def search_pairs(
     best = np.zeros(len(scene.tiles))
     if not candidates:
         return [], best
-    used = sorted({k for pair in candidates for k in pair})
-    shape = scene.texture(used[0], factor).values.shape
-    padded = (even_fast_size(2 * shape[0]), even_fast_size(2 * shape[1]))
-    transforms = {k: spectra(scene.texture(k, factor), padded) for k in used}
+    transforms = {k: scene.spectra(k, factor) for k in sorted({k for pair in candidates for k in pair})}
+    shape = scene.texture(candidates[0][0], factor).values.shape
     min_pixels = settings.min_overlap * shape[0] * shape[1]
 
     def search(pair: tuple[int, int]):
@@ -107,11 +107,27 @@ def follow(
         correlation=match.correlation,
         significance=significance,
         centre_yx=match.centre,
-        sigma_px=float(np.hypot(match.sigma_px, WARP_PX * np.sqrt(min(1.0, WARP_AREA_PX / match.pixels)))),
+        sigma_px=_sigma(match.sigma_px, WARP_PX, match.pixels),
+        noise_px=match.sigma_px,
+        warp_px=match.warp_px,
+        pixels=match.pixels,
         turn_rad=match.turn_rad,
         turn_sigma=match.turn_sigma,
         stretch=match.stretch,
     )
+
+
+def _sigma(noise_px: float, warp_px: float, pixels: int) -> float:
+    return float(np.hypot(noise_px, warp_px * np.sqrt(WARP_AREA_PX / (WARP_AREA_PX + pixels))))
+
+
+def weigh(pairs: Sequence[Pair]) -> list[Pair]:
+    """Give pairs the errors that noise and their session's warps leave; small overlaps tell no warps themselves."""
+    told = [(pair.warp_px**2, pair.pixels) for pair in pairs if np.isfinite(pair.warp_px)]
+    told.append((WARP_PX**2, WARP_AREA_PX))
+    squares, pixels = np.array(told).T
+    warp = float(np.sqrt(np.average(squares, weights=pixels)))
+    return [replace(p, sigma_px=_sigma(p.noise_px, warp, p.pixels)) if p.pixels else p for p in pairs]
 
 
 def shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:

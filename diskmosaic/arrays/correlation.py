@@ -1,4 +1,4 @@
-"""Shifts between images: masked normalised correlation at every shift, and sub-pixel refinement.
+"""Shifts between images: masked normalised correlation at every shift.
 
 A shift ``(dy, dx)`` is the place of the moving image's origin in the fixed image's frame: it moves the moving
 image onto the fixed one. Library correlations alone fail on small overlaps (wrap-around, windows that hide
@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from diskmosaic.arrays.resample import shift_fraction
-
-EDGE_PX = 12  # the band's coarse width: used up to an image's edge, strips of 70 px came out 0.19 px off
+COARSE = 4  # pixels to a block on which overlaps are counted
+SAMPLE = 20_000  # shifts that tell what chance makes
 
 
 @dataclass(frozen=True)
@@ -34,14 +33,6 @@ def even_fast_size(size: int) -> int:
     while fast % 2:
         fast = fft.next_fast_len(fast + 1, real=True)
     return fast
-
-
-def shrink(image: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
-    """Average blocks of ``factor x factor`` pixels; rows and columns left over are dropped."""
-    if factor == 1:
-        return image
-    height, width = image.shape[0] // factor, image.shape[1] // factor
-    return cv2.resize(image[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
 
 
 def texture(
@@ -82,28 +73,39 @@ def texture(
 
 @dataclass(frozen=True)
 class Spectra:
-    """Transforms of one texture for correlation with any other of the same padded shape."""
+    """Transforms of one texture for correlation with any other of the same padded shape.
 
-    shape: tuple[int, int]
+    What the normalisation needs (`mask`, `square`, `smooth`) is known well enough on blocks of `COARSE` pixels: sums
+    over overlaps change slowly from shift to shift.
+    """
+
+    texture: Texture
     padded: tuple[int, int]
     value: NDArray[np.complex64]
     mask: NDArray[np.complex64]
     square: NDArray[np.complex64]
-    pixels: int
+    smooth: NDArray[np.complex64]
+
+
+def padded_shape(fixed: tuple[int, int], moving: tuple[int, int]) -> tuple[int, int]:
+    """Return the shape, fast to transform, in which two images can be correlated at every shift."""
+    height, width = (COARSE * even_fast_size(-(-(a + b) // COARSE)) for a, b in zip(fixed, moving, strict=True))
+    return height, width
 
 
 def spectra(of: Texture, padded: tuple[int, int]) -> Spectra:
-    """Transform a texture, zero-padded to `padded` (at least the sum of both shapes less one)."""
-    mask = of.good.astype(np.float32)
-    value, square = of.values, np.square(of.values)
-    return Spectra(
-        of.values.shape,
-        padded,
-        fft.rfft2(value, padded),
-        fft.rfft2(mask, padded),
-        fft.rfft2(square, padded),
-        int(of.good.sum()),
-    )
+    """Transform a texture, zero-padded to `padded` (see `padded_shape`)."""
+    mask, square = of.good.astype(np.float32), np.square(of.values)
+    small = (padded[0] // COARSE, padded[1] // COARSE)
+    mask, square, smooth = (fft.rfft2(_block_sums(image), small) for image in (mask, square, of.values))
+    return Spectra(of, padded, fft.rfft2(of.values, padded), mask, square, smooth)
+
+
+def _block_sums(image: NDArray[np.float32]) -> NDArray[np.float32]:
+    height, width = image.shape
+    whole = np.zeros((-(-height // COARSE) * COARSE, -(-width // COARSE) * COARSE), np.float32)
+    whole[:height, :width] = image
+    return whole.reshape(whole.shape[0] // COARSE, COARSE, -1, COARSE).sum(axis=(1, 3))
 
 
 @dataclass(frozen=True)
@@ -132,42 +134,69 @@ def best_shifts(fixed: Spectra, moving: Spectra, *, min_pixels: float, peaks: in
     peaks : int
         Number of separate peaks wanted.
     """
-    padded = fixed.padded
+    padded, small = fixed.padded, (fixed.padded[0] // COARSE, fixed.padded[1] // COARSE)
 
-    def correlate(a: NDArray, b: NDArray) -> NDArray[np.float32]:
-        return fft.irfft2(a * np.conj(b), padded)
+    def coarse(a: NDArray, b: NDArray) -> NDArray[np.float32]:
+        return fft.irfft2(a * np.conj(b), small) / COARSE**2
 
-    count = np.rint(correlate(fixed.mask, moving.mask))
+    count = coarse(fixed.mask, moving.mask)
     valid = count >= min_pixels
     if not valid.any():
         return []
     safe = np.maximum(count, 1)
-    sum_fixed = correlate(fixed.value, moving.mask)
-    sum_moving = correlate(fixed.mask, moving.value)
-    cross = correlate(fixed.value, moving.value) - sum_fixed * sum_moving / safe
-    var_fixed = correlate(fixed.square, moving.mask) - sum_fixed**2 / safe
-    var_moving = correlate(fixed.mask, moving.square) - sum_moving**2 / safe
+    sum_fixed, sum_moving = coarse(fixed.smooth, moving.mask), coarse(fixed.mask, moving.smooth)
+    var_fixed = coarse(fixed.square, moving.mask) - sum_fixed**2 / safe
+    var_moving = coarse(fixed.mask, moving.square) - sum_moving**2 / safe
     floor = 1e-3 * safe * max(float(np.median(var_fixed[valid] / safe[valid])), 1e-20)
-    power = np.sqrt(np.maximum(var_fixed, floor) * np.maximum(var_moving, floor))
-    correlation = np.where(valid, np.clip(cross / power, -1, 1), 0)
-    score = correlation * np.sqrt(safe)
-    spread = 1.4826 * float(np.median(np.abs(score[valid])))
-    score /= max(spread, 1e-12)
+    # r sqrt(n) = (cross - sums / n) sqrt(n / variances)
+    factor = np.sqrt(safe / (np.maximum(var_fixed, floor) * np.maximum(var_moving, floor)))
+    score = fft.irfft2(fixed.value * np.conj(moving.value), padded)
+    score -= _enlarged(sum_fixed * sum_moving / safe, padded)
+    score *= _enlarged(factor, padded)
+    shared = _enlarged(count, padded) >= min_pixels
+    score *= shared
+    known = score[shared]
+    if not known.size:
+        return []
+    spread = max(1.4826 * float(np.median(np.abs(known[:: max(1, known.size // SAMPLE)]))), 1e-12)
     found = []
+    shape = fixed.texture.values.shape
     for _ in range(peaks):
         row, column = np.unravel_index(int(np.argmax(score)), score.shape)
         if score[row, column] <= 0:
             break
-        shift = (_signed(row, fixed.shape[0], padded[0]), _signed(column, fixed.shape[1], padded[1]))
-        found.append(Peak(shift, float(correlation[row, column]), float(score[row, column]), int(count[row, column])))
+        shift = (_signed(row, shape[0], padded[0]), _signed(column, shape[1], padded[1]))
+        correlation, pixels = correlation_at(fixed.texture, moving.texture, shift)
+        found.append(Peak(shift, correlation, float(score[row, column]) / spread, pixels))
         near_rows = np.arange(row - 4, row + 5) % padded[0]
         near_columns = np.arange(column - 4, column + 5) % padded[1]
         score[np.ix_(near_rows, near_columns)] = 0
     return found
 
 
+def _enlarged(small: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Interpolate values at every `COARSE`-th shift to all shifts, linearly; shifts go round."""
+    around = np.pad(small, ((0, 1), (0, 1)), mode="wrap").astype(np.float32)
+    step = 1 / COARSE
+    matrix = np.array([[step, 0.0, 0.0], [0.0, step, 0.0]])
+    return cv2.warpAffine(around, matrix, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+
+
 def _signed(index: int, extent: int, period: int) -> int:
     return int(index) if index < extent else int(index) - period
+
+
+def correlation_at(fixed: Texture, moving: Texture, shift: tuple[int, int]) -> tuple[float, int]:
+    """Return the correlation of what both see at a whole shift, and the number of pixels."""
+    windows = overlap_windows(fixed.values.shape, moving.values.shape, shift)
+    if windows is None:
+        return 0.0, 0
+    good = fixed.good[windows[0]] & moving.good[windows[1]]
+    a, b = fixed.values[windows[0]][good], moving.values[windows[1]][good]
+    if len(a) < 2:
+        return 0.0, len(a)
+    a, b = a - a.mean(dtype=float), b - b.mean(dtype=float)
+    return float(np.sum(a * b) / np.sqrt(np.sum(a * a) * np.sum(b * b) + 1e-30)), len(a)
 
 
 def overlap_windows(
@@ -182,130 +211,3 @@ def overlap_windows(
             return None
         windows.append((slice(start, stop), slice(start - shift[axis], stop - shift[axis])))
     return (windows[0][0], windows[1][0]), (windows[0][1], windows[1][1])
-
-
-@dataclass(frozen=True)
-class Match:
-    """A sub-pixel match of two windows.
-
-    Attributes
-    ----------
-    shift : (float, float)
-        Of the moving image's origin, px, at `centre`.
-    correlation : float
-    sigma_px : float
-        Standard error of the shift.
-    pixels : int
-        Used.
-    centre : (float, float)
-        Where the structure that was compared lies, in the fixed image.
-    turn_rad, stretch : float
-        How the moving image is turned (+x towards +y) and magnified against the fixed one; small.
-    turn_sigma : float
-        Standard error of both.
-    """
-
-    shift: tuple[float, float]
-    correlation: float
-    sigma_px: float
-    pixels: int
-    centre: tuple[float, float]
-    turn_rad: float
-    stretch: float
-    turn_sigma: float
-
-
-def refine(
-    fixed: Texture, moving: Texture, shift: tuple[int, int], *, rounds: int = 6, reach_px: float = 4.0
-) -> Match | None:
-    """Refine an integer shift to a fraction of a pixel by least squares on the overlap (Gauss-Newton).
-
-    The moving texture is compared with the fixed one; the gradient is the mean of both images', which halves
-    the bias that noise in a gradient gives (Lucas & Kanade 1981). A free gain makes it a correlation.
-
-    Parameters
-    ----------
-    fixed, moving : Texture
-    shift : (int, int)
-        Start, right to about 2 px at the scale of the textures.
-    rounds : int
-        Iterations.
-    reach_px : float
-        The answer is refused when it walks further than this from the start.
-
-    Returns
-    -------
-    Match or None
-        Shift of the moving image's origin in the fixed image's frame; None where it does not converge.
-    """
-    total = np.array(shift, float)
-    result = None
-    for _ in range(rounds):
-        whole = np.rint(total).astype(int)
-        windows = overlap_windows(fixed.values.shape, moving.values.shape, (int(whole[0]), int(whole[1])))
-        if windows is None:
-            return None
-        a, good = fixed.values[windows[0]], fixed.good[windows[0]] & moving.good[windows[1]]
-        b = moving.values[windows[1]]
-        if min(a.shape) < 8 or good.sum() < 64:
-            return None
-        part = total - whole
-        # bring the moving window onto the fixed grid; one step of at most half a pixel
-        b = shift_fraction(b, (part[0], part[1]))
-        # near the edge of either image the band was made from one side only: what it shows is not the Sun's
-        margin = int(np.clip(min(a.shape) // 6, 2, EDGE_PX))
-        kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
-        weight = cv2.erode(good.astype(np.uint8), kernel, borderValue=0).astype(bool)
-        if weight.sum() < 64:
-            return None
-        both = 0.5 * (a + b)
-        grad_y, grad_x = np.gradient(both)
-        columns = np.stack([grad_y[weight], grad_x[weight], both[weight], np.ones(int(weight.sum()))], axis=1).astype(
-            float
-        )
-        difference = (b - a)[weight].astype(float)
-        normal = columns.T @ columns
-        try:
-            answer = np.linalg.solve(normal, columns.T @ difference)
-        except np.linalg.LinAlgError:
-            return None
-        # a(x) = b(x - e) with e the shift still missing, so b - a = e . gradient
-        step = answer[:2]
-        total = total + np.clip(step, -1.5, 1.5)
-        if np.abs(total - shift).max() > reach_px:
-            return None
-        residual = difference - columns @ answer
-        centred_a, centred_b = a[weight] - a[weight].mean(), b[weight] - b[weight].mean()
-        correlation = float(
-            np.sum(centred_a * centred_b) / np.sqrt(np.sum(centred_a**2) * np.sum(centred_b**2) + 1e-30)
-        )
-        error = np.sqrt(np.mean(residual**2) * np.linalg.inv(normal)[[0, 1], [0, 1]].sum() / 2)
-        result = (correlation, float(error), weight, grad_y, grad_x, columns, difference, windows)
-        if np.abs(step).max() < 2e-3:
-            break
-    return _match(total, *result)
-
-
-def _match(total, correlation, error, weight, grad_y, grad_x, columns, difference, windows) -> Match:
-    """Tell the match of the last round, with turn and stretch about the middle of the structure compared."""
-    rows, cols = (index.astype(float) for index in np.nonzero(weight))
-    power = np.square(grad_y[weight]) + np.square(grad_x[weight])
-    middle = np.average(np.stack([rows, cols]), axis=1, weights=power + 1e-30)
-    y, x = rows - middle[0], cols - middle[1]
-    extra = np.stack([grad_y[weight] * x - grad_x[weight] * y, grad_y[weight] * y + grad_x[weight] * x], axis=1)
-    design = np.column_stack([columns, extra])
-    normal = design.T @ design
-    answer = np.linalg.lstsq(normal, design.T @ difference, rcond=1e-12)[0]
-    residual = difference - design @ answer
-    inverse = np.linalg.pinv(normal)
-    start = (windows[0][0].start, windows[0][1].start)
-    return Match(
-        (float(total[0]), float(total[1])),
-        correlation,
-        error,
-        int(weight.sum()),
-        (float(middle[0] + start[0]), float(middle[1] + start[1])),
-        float(answer[4]),
-        float(answer[5]),
-        float(np.sqrt(np.mean(residual**2) * (inverse[4, 4] + inverse[5, 5]) / 2)),
-    )

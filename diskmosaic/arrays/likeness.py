@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from diskmosaic.arrays.correlation import EDGE_PX, Texture, even_fast_size, refine, shrink
+from diskmosaic.arrays.correlation import Texture, even_fast_size
 from diskmosaic.arrays.fringes import Carrier
+from diskmosaic.arrays.kernels import block_means
+from diskmosaic.arrays.matching import EDGE_PX, refine
 
 FINE_PX = 1.2  # Gaussian; what is finer belongs to the pixels
 SOFT_PX = 1.2  # Gaussian more, for the last refinement of a shift
@@ -180,10 +182,10 @@ def compare_dust(
     grains = known < -CLIP * robust_spread(known)
     found, known = (np.clip(band, -limit, limit) for band in (found, known))
     reach = REACH_PX // 2
-    small, small_good = shrink(found, 2), shrink(good.astype(np.float32), 2) > 0.99
+    small, small_good = block_means(found, 2), block_means(good.astype(np.float32), 2) > 0.99
     maps = []
     for turns, mirrored in orientations:
-        turned = oriented(shrink(known, 2), turns, mirrored)
+        turned = oriented(block_means(known, 2), turns, mirrored)
         cover = centred(np.ones(turned.shape, bool), small.shape)
         maps.append(_score_map(small, small_good, centred(turned, small.shape), cover, reach))
     tops = [float(score.max()) for score, _ in maps]
@@ -204,7 +206,7 @@ def compare_dust(
         # what pixels leave in the band stays with them where glass moves before the sensor: it is smoothed away
         soft = [cv2.GaussianBlur(image, (0, 0), SOFT_PX) for image in (found, centred(turned, found.shape))]
         near = _around(centred(oriented(grains, turns, mirrored), found.shape), start)
-        match = refine(Texture(soft[0], good & near), Texture(soft[1], cover), start)
+        match = refine(Texture(soft[0], good & near), Texture(soft[1], cover), start, rigid=True)
     shift = _top(score, row, column, reach) if match is None else match.shift
     ratio = float(np.std(known) / max(np.std(found[good]) if good.any() else 0.0, 1e-9))
     return Likeness(

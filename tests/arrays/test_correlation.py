@@ -1,47 +1,13 @@
-"""Shifts that are known: found, refined, told from chance, and compared with a peer."""
+"""Shifts that are known: found, and told from chance."""
 
 import numpy as np
 import pytest
-from diskmosaic.arrays.correlation import (
-    best_shifts,
-    even_fast_size,
-    overlap_windows,
-    refine,
-    shrink,
-    spectra,
-    texture,
-)
-from hypothesis import given, settings
+from diskmosaic.arrays.correlation import even_fast_size, texture
+from diskmosaic.arrays.matching import refine
+from hypothesis import given
 from hypothesis import strategies as st
-from scipy import fft, ndimage
-from skimage import data
-from skimage.registration import phase_cross_correlation
-
-BAND = {"fine_px": 1.5, "coarse_px": 12.0}
-
-
-def fourier_shift(image, shift):
-    """Move a periodic image by a fraction of a pixel, exactly for what it can hold."""
-    spectrum = ndimage.fourier_shift(fft.fft2(image.astype(float)), shift)
-    return fft.ifft2(spectrum).real.astype(np.float32)
-
-
-def field(rng, shape, *, scale=2.0, contrast=0.05):
-    """Random structure on a level of 1000."""
-    noise = ndimage.gaussian_filter(rng.standard_normal(shape), scale, mode="wrap")
-    return (1000 * (1 + contrast * noise / noise.std())).astype(np.float32)
-
-
-def textures(*images, masks=None):
-    masks = masks or [np.ones(image.shape, bool) for image in images]
-    return [texture(image, mask, **BAND) for image, mask in zip(images, masks, strict=True)]
-
-
-def search(fixed, moving, *, share=0.03, peaks=1):
-    padded = tuple(even_fast_size(a + b) for a, b in zip(fixed.values.shape, moving.values.shape, strict=True))
-    return best_shifts(
-        spectra(fixed, padded), spectra(moving, padded), min_pixels=share * fixed.values.size, peaks=peaks
-    )
+from scipy import fft
+from textures import BAND, field, search, textures
 
 
 @pytest.mark.parametrize("dy", [-61, 0, 47])
@@ -121,59 +87,6 @@ def test_too_small_masks_give_nothing():
     assert search(*textures(image, image, masks=[mask, mask])) == []
 
 
-@pytest.mark.parametrize(("noise", "bound"), [(0.0, 0.01), (10.0, 0.02), (50.0, 0.08)])
-def test_fractions_are_refined(noise, bound):
-    rng = np.random.default_rng(17)
-    errors = []
-    for _ in range(8):
-        sky = field(rng, (240, 300))
-        part = rng.uniform(-0.5, 0.5, 2)
-        moved = fourier_shift(sky, -part)
-        grain = rng.normal(0, noise, (2, 140, 170)).astype(np.float32)
-        fixed, moving = textures(sky[40:180, 50:220] + grain[0], moved[67:207, 21:191] + grain[1])
-        match = refine(fixed, moving, (27 + int(rng.integers(-1, 2)), -29 + int(rng.integers(-1, 2))))
-        errors.append(np.subtract(match.shift, (27 + part[0], -29 + part[1])))
-        # the formal error is of the right size: it knows white noise only, and this one is smoothed
-        assert match.sigma_px < bound
-    # noise 0: the interpolation alone; 5 % noise on 5 % structure: measured 0.04 px
-    assert np.sqrt(np.mean(np.square(errors))) < bound
-    assert np.abs(np.mean(errors, axis=0)).max() < bound / 2  # no bias towards whole pixels
-
-
-@pytest.mark.parametrize("name", ["camera", "moon"])
-def test_a_peer_agrees_on_photographs(name):
-    image = getattr(data, name)().astype(np.float32) + 10
-    image = ndimage.gaussian_filter(image, 1.0)
-    rng = np.random.default_rng(30)
-    for _ in range(3):
-        shift = rng.uniform(-12, 12, 2)
-        moved = fourier_shift(image, -shift)
-        window = (slice(60, 380), slice(70, 430))  # away from the wrapped border
-        fixed, moving = image[window], moved[window]
-        one, other = textures(fixed, moving)
-        (peak,) = search(one, other)
-        own = refine(one, other, peak.shift).shift
-        np.testing.assert_allclose(own, shift, atol=0.03)  # fine structure only, clipped at 4 deviations
-        # the peer sees the same structure, under a window that hides the cut edges; normalization=None is its
-        # better mode on smooth scenes. Its correlation treats the overlap as periodic: good to 0.1 px
-        hann = np.outer(np.hanning(320), np.hanning(360))
-        peer = phase_cross_correlation(one.values * hann, other.values * hann, upsample_factor=100, normalization=None)[
-            0
-        ]
-        np.testing.assert_allclose(own, peer, atol=0.12)
-
-
-def test_refinement_that_walks_away_is_refused():
-    rng = np.random.default_rng(3)
-    sky = field(rng, (200, 260))
-    one, other = textures(sky[:150, :200], sky[6:156, 6:206])
-    assert refine(one, other, (6, 6)) is not None
-    assert refine(one, other, (148, 10)) is None  # a strip of two rows
-    assert refine(one, other, (400, 10)) is None  # no overlap at all
-    walked = refine(one, other, (6, 6), reach_px=0.0)
-    assert walked is None or np.abs(np.subtract(walked.shift, 6)).max() < 1e-9
-
-
 def test_texture_is_relative_and_blind_outside_its_mask():
     rng = np.random.default_rng(6)
     image = field(rng, (140, 190))
@@ -223,23 +136,3 @@ def test_fast_sizes_are_even_and_close(size):
     assert fast % 2 == 0
     assert size <= fast <= 1.35 * size + 2  # numbers with small factors lie that dense
     assert fft.next_fast_len(fast, real=True) == fast
-
-
-@settings(max_examples=40)
-@given(st.tuples(st.integers(-70, 70), st.integers(-90, 90)))
-def test_windows_see_the_same_pixels(shift):
-    sky = np.arange(250 * 330).reshape(250, 330)
-    fixed, moving = sky[90:150, 100:180], sky[90 + shift[0] : 140 + shift[0], 100 + shift[1] : 190 + shift[1]]
-    windows = overlap_windows(fixed.shape, moving.shape, shift)
-    if windows is None:
-        assert shift[0] >= 60 or shift[0] <= -50 or shift[1] >= 80 or shift[1] <= -90
-    else:
-        np.testing.assert_array_equal(fixed[windows[0]], moving[windows[1]])
-
-
-def test_shrinking_averages_blocks_and_drops_the_rest():
-    image = np.random.default_rng(1).uniform(0, 1, (11, 17)).astype(np.float32)
-    small = shrink(image, 3)
-    assert small.shape == (3, 5)
-    np.testing.assert_allclose(small, image[:9, :15].reshape(3, 3, 5, 3).mean((1, 3)), rtol=1e-5)  # float32
-    assert shrink(image, 1) is image

@@ -1,0 +1,93 @@
+"""Tiles that are turned or magnified a little against each other come upright, and only those."""
+
+import numpy as np
+import pytest
+from diskmosaic.placement import place_tiles
+from diskmosaic.settings import PlacementSettings
+from diskmosaic.synthetic import invented_sun
+from scipy import ndimage
+
+from cut_tiles import as_tile, grid_places
+
+SHAPE = (260, 330)
+HALF = (np.array(SHAPE) - 1) / 2
+SETTINGS = PlacementSettings(fit_drift=False)
+
+
+@pytest.fixture(scope="module")
+def sun():
+    return invented_sun(300, np.random.default_rng(17))
+
+
+def session(sun, angles_deg, *, stretches=None, timed=True, seed=2):
+    """Nine tiles in random order, the sensor's centre at known places; also those places."""
+    rng = np.random.default_rng(seed)
+    places = grid_places(sun.image.shape, SHAPE, (3, 3), rng, jitter=5.3)
+    places = places[rng.permutation(len(places))]
+    tiles = []
+    for k, (place, angle) in enumerate(zip(places, np.deg2rad(angles_deg), strict=True)):
+        y, x = np.mgrid[: SHAPE[0], : SHAPE[1]] - HALF[:, None, None]
+        scale = 1.0 if stretches is None else 1 + stretches[k]
+        # +x turns towards +y
+        at_y = scale * (np.cos(angle) * y + np.sin(angle) * x) + place[0] + HALF[0]
+        at_x = scale * (np.cos(angle) * x - np.sin(angle) * y) + place[1] + HALF[1]
+        image = 20_000 * ndimage.map_coordinates(sun.image, [at_y, at_x], order=3, mode="nearest")
+        image += 100 * rng.standard_normal(SHAPE)
+        tiles.append(as_tile(image, f"t_{k}", time=f"2041-03-09T10:{3 * k:02d}:00" if timed else None))
+    return tiles, places
+
+
+def checked(found, places, angles_deg, stretches=0.0):
+    centres = np.array([found.to_mosaic(k, HALF) for k in range(len(places))])
+    off = centres - (places + HALF)
+    turns = np.array([found.turn(k) for k in range(len(places))])
+    angles = np.rad2deg(np.arctan2(turns[:, 0, 1], turns[:, 1, 1]))
+    scales = np.sqrt(np.linalg.det(turns)) - 1
+    # the whole may lie, be turned and be magnified as it likes: four numbers of eighteen
+    y, x = (places + HALF - np.mean(places + HALF, axis=0)).T
+    design = np.zeros((2 * len(y), 4))
+    design[0::2] = np.column_stack([np.ones(len(y)), np.zeros(len(y)), x, y])
+    design[1::2] = np.column_stack([np.zeros(len(y)), np.ones(len(y)), -y, x])
+    left = off.ravel() - design @ np.linalg.lstsq(design, off.ravel(), rcond=None)[0]
+    rms = np.sqrt(np.sum(left**2) / (len(y) - 2))
+    return rms, np.ptp(angles - angles_deg), np.ptp(scales - stretches)
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_a_field_that_turns(sun, timed):
+    angles = np.linspace(-0.5, 0.5, 9)
+    tiles, places = session(sun, angles, timed=timed)
+    found = place_tiles(tiles, SETTINGS)
+    assert not found.left_out
+    rms, turned, _ = checked(found, places, angles)
+    # as close as tiles that are not turned (below); a turn of 0.01 degrees moves a tile's corner by 0.04 px
+    assert rms < 0.05
+    assert turned < 0.02
+    assert any("turned against each other by up to 1.0" in text for text in found.warnings)
+
+
+def test_a_camera_that_was_touched(sun):
+    angles = np.where(np.arange(9) < 4, 0.3, 0.0)
+    tiles, places = session(sun, angles)
+    rms, turned, _ = checked(place_tiles(tiles, SETTINGS), places, angles)
+    assert rms < 0.05
+    assert turned < 0.02
+
+
+def test_a_step_in_scale(sun):
+    stretches = np.where(np.arange(9) < 5, 0.0, 1.5e-3)
+    tiles, places = session(sun, np.zeros(9), stretches=stretches)
+    found = place_tiles(tiles, SETTINGS)
+    rms, _, scaled = checked(found, places, 0.0, stretches)
+    # 1e-4 moves a corner by 0.02 px
+    assert rms < 0.08
+    assert scaled < 3e-4
+    assert any("differ in scale by up to 0.1" in text for text in found.warnings)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_tiles_that_are_not_turned_stay_as_they_are(sun, seed):
+    tiles, places = session(sun, np.zeros(9), seed=10 + seed)
+    found = place_tiles(tiles, SETTINGS)
+    assert found.turns is None
+    assert checked(found, places, 0.0)[0] < 0.05
