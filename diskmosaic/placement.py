@@ -14,19 +14,16 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.equations import Solution
-from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
 from diskmosaic.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
-from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, look_up, search_pairs, shared_disk, weigh
+from diskmosaic.search import look_up, search_pairs, weigh
 from diskmosaic.settings import PlacementSettings
+from diskmosaic.stragglers import find_lost, rough_circle, tile_edges
 from diskmosaic.turning import settle_turns
 
-LIMB_RAYS = 1440
-MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
 
 
@@ -61,10 +58,14 @@ def place_tiles(
     scene = Scene(tiles, given.turns)
     warnings: list[str] = []
     pairs, best = _find_pairs(scene, settings, given, jobs=jobs, progress=progress)
-    if given.turns is None and len(components(len(tiles), pairs)) > 1:
-        pairs, told = find_turned(scene, pairs, settings, given, jobs=jobs, progress=progress)
-        warnings += told
     groups = components(len(tiles), pairs)
+    turning = {"jobs": jobs, "progress": progress}
+    if given.turns is None:
+        # single tiles may find their place by their limb: they are looked at later
+        several = [group for group in groups[1:] if len(group) > 1]
+        pairs, _, told = find_turned(scene, groups[0], several, pairs, settings, given, **turning)
+        warnings += told
+        groups = components(len(tiles), pairs)
     main = list(groups[0])
     others = [pair for pair in pairs if pair.a not in main]
     pairs = [pair for pair in pairs if pair.a in main]
@@ -77,40 +78,31 @@ def place_tiles(
     first = solve(start, pairs, None, {}, None, **more)
     pairs = weigh(look_up(scene, first.positions, first.pairs, given, jobs=jobs))
     start = positions_from_pairs(len(tiles), pairs)
-    circle, limb_points = _limb(scene, start, main)
-    solution = solve(start, pairs, circle, limb_points, clock, **more)
+
+    def edges(positions: NDArray[np.float64], circle: Circle | None) -> dict[int, NDArray[np.float64]]:
+        return {} if circle is None else tile_edges(scene, positions, main, circle)
+
+    circle = rough_circle(scene, start, main)
+    solution = solve(start, pairs, circle, edges(start, circle), clock, **more)
     if given.turns is None:
-
-        def edges(found: Solution) -> dict[int, NDArray[np.float64]]:
-            return {} if found.circle is None else _tile_edges(scene, found.positions, main, found.circle)
-
         turned = settle_turns(scene, solution, edges, times, clock, given, jobs=jobs)
         if turned.any:
             pairs = turned.pairs
-            limb_points = {} if solution.circle is None else _tile_edges(scene, turned.positions, main, solution.circle)
-            solution = solve(turned.positions, pairs, solution.circle, limb_points, clock, **more)
+            points = edges(turned.positions, solution.circle)
+            solution = solve(turned.positions, pairs, solution.circle, points, clock, **more)
             warnings += turned.told([tile.name for tile in tiles])
     if solution.circle is None:
         warnings.append("no limb was found: the scale and the disk's centre are not determined")
-    else:
-        added, ties = _add_by_limb(scene, solution, main, groups[1:], others)
-        main += sorted(added)
-        pairs = weigh([*pairs, *ties])
-        for group in groups[1:]:
-            names = ", ".join(tiles[k].name for k in group if k in added)
-            if names:
-                tied = sum((pair.a in group) != (pair.b in group) for pair in ties)
-                warnings.append(
-                    f"{names}: no structure in common with the other tiles was found by itself (best score "
-                    f"{max(best[k] for k in group):.1f}); placed by the limb, "
-                    + (f"and tied by {tied} overlap(s) looked at there" if tied else "which alone tells the place")
-                )
-        positions = solution.positions.copy()
-        for k, position in added.items():
-            positions[k] = position
+    lost = find_lost(scene, solution, main, groups[1:], others, best, times, settings, given, **turning)
+    warnings += lost.warnings
+    main += sorted(lost.places)
+    positions = solution.positions.copy()
+    for k, place in lost.places.items():
+        positions[k] = place
+    if solution.circle is not None or lost.places:
         # edge points found along rays of a better circle, once more
-        limb_points = _tile_edges(scene, positions, main, solution.circle)
-        solution = solve(positions, pairs, solution.circle, limb_points, clock, **more)
+        pairs = weigh([*pairs, *lost.pairs])
+        solution = solve(positions, pairs, solution.circle, edges(positions, solution.circle), clock, **more)
     left_out = {}
     for group in groups[1:]:
         rest = [k for k in group if k not in main]
@@ -168,66 +160,6 @@ def _seen_twice(tiles: Sequence[Tile], positions: NDArray[np.float64]) -> list[s
     return told
 
 
-def _add_by_limb(
-    scene: Scene, solution: Solution, main: Sequence[int], groups: Sequence[Sequence[int]], pairs: Sequence[Pair]
-) -> tuple[dict[int, NDArray[np.float64]], list[Pair]]:
-    """Place groups of tiles by their pieces of the limb; then look where they should overlap others for ties.
-
-    Returns
-    -------
-    added : dict
-        Tile -> position.
-    ties : list of Pair
-        Within the groups added, and between them and the tiles placed before.
-    """
-    added, ties = {}, []
-    for group in groups:
-        by_limb = {k: position for k in group if (position := _limb_position(scene, k, solution.circle)) is not None}
-        if not by_limb:
-            continue
-        within = [pair for pair in pairs if pair.a in group]
-        local = positions_from_pairs(len(scene.tiles), within) if within else np.zeros((len(scene.tiles), 2))
-        offset = np.median([position - local[k] for k, position in by_limb.items()], axis=0)
-        added |= {k: by_limb.get(k, local[k] + offset) for k in group}
-        ties += within
-    tied = {(pair.a, pair.b) for pair in ties}
-    places = {int(k): solution.positions[k] for k in main} | added
-    tried, matched = set(), set()
-    for k in added:
-        for other, place in places.items():
-            if other == k or (k, other) in tied or (other, k) in tied:
-                continue
-            shift = places[k] - place
-            if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
-                continue
-            tried.add(k)
-            pair = follow(scene, other, k, shift, 1, significance=0.0)
-            if pair is not None and pair.correlation > GUIDED_CORRELATION:
-                ties.append(pair)
-                tied.add((other, k))
-                matched |= {k, other}
-    # a limb fits anywhere on the circle: where neighbours see the same disk and disagree, it is another Sun's
-    for group in groups:
-        if tried & set(group) and not matched & set(group):
-            for k in set(group) & set(added):
-                del added[k]
-    kept = set(main) | set(added)
-    return added, [pair for pair in ties if pair.a in kept and pair.b in kept]
-
-
-def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:
-    """Return where tile k lies by its limb alone; None where it shows too little of it."""
-    region = scene.regions[k]
-    turned = np.linalg.inv(scene.turns[k])
-    centred = Circle((0.0, 0.0), circle.radius_px * float(np.sqrt(abs(np.linalg.det(turned)))), 0.0, 0)
-    position = place_by_limb(region.sky, region.seen, centred)
-    if position is None:
-        return None
-    position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]
-    edges = _tile_edges(scene, {k: position}, [k], circle).get(k)
-    return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
-
-
 def _find_pairs(
     scene: Scene, settings: PlacementSettings, given: Given, *, jobs: int, progress: Progress
 ) -> tuple[list[Pair], NDArray[np.float64]]:
@@ -242,28 +174,3 @@ def _find_pairs(
         more, closer = search_pairs(scene, rest, scene.factor, settings, jobs=jobs, progress=progress)
         pairs, best = pairs + more, np.maximum(best, closer)
     return sorted(pairs, key=lambda pair: (pair.a, pair.b)), best
-
-
-def _limb(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]):
-    """Find the rough circle from where sky meets disk in all placed tiles, then each tile's edge points."""
-    rough = [scene.upright(k, border_points(scene.regions[k].sky, scene.regions[k].seen)) + positions[k] for k in main]
-    points = np.concatenate(rough) if rough else np.zeros((0, 2))
-    fit = rough_limb(points)
-    if fit is None:
-        return None, {}
-    circle = Circle(fit.centre, fit.radius, fit.rms, len(points), fit.sigma)
-    return circle, _tile_edges(scene, positions, main, circle)
-
-
-def _tile_edges(
-    scene: Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
-) -> dict[int, NDArray[np.float64]]:
-    """Edge points (y, x) of each tile on its upright canvas."""
-    edges = {}
-    for k in main:
-        image = np.where(scene.regions[k].seen, scene.tiles[k].image, np.float32(np.nan))
-        centre = scene.on_sensor(k, np.array(circle.centre_yx) - positions[k])
-        points = edge_points(image, (centre[0], centre[1]), circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
-        if len(points) >= 8:
-            edges[k] = scene.upright(k, points[:, :2])
-    return edges

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from diskmosaic.equations import Solution
 from diskmosaic.network import solve
 from diskmosaic.parallel import ordered_map
-from diskmosaic.records import Given, Pair
+from diskmosaic.records import Circle, Given, Pair
 from diskmosaic.scene import Scene
 from diskmosaic.search import follow, weigh
 
@@ -70,7 +70,7 @@ class Turned:
 def settle_turns(
     scene: Scene,
     solution: Solution,
-    edges: Callable[[Solution], Mapping[int, NDArray[np.float64]]],
+    edges: Callable[[NDArray[np.float64], Circle | None], Mapping[int, NDArray[np.float64]]],
     times: NDArray[np.float64] | None,
     clock: NDArray[np.float64] | None,
     given: Given,
@@ -86,7 +86,7 @@ def settle_turns(
     solution : Solution
         Without turns.
     edges : callable
-        Finds the limb's points of all tiles, on their upright canvases, for a solution.
+        Finds the limb's points of all tiles, on their upright canvases, for places and a circle.
     times : (n,) seconds or None
         With them a turn that grows evenly is tried first: one number.
     clock : (n,) seconds or None
@@ -110,7 +110,7 @@ def settle_turns(
     if times is not None and np.ptp(times[active]) > 0:
         even = np.where(active, times - times[active].mean(), 0)[:, None] / np.ptp(times[active])
     angle_model = stretch_model = None
-    problem = _Problem(solution, edges(solution), clock, scene.half, given)
+    problem = _Problem(solution, edges(solution.positions, solution.circle), clock, scene.half, given)
     for kinds in (((even, None), (free, None)), ((None, free),)):
         found = None
         for angle, stretch in kinds:
@@ -125,7 +125,9 @@ def settle_turns(
                 scene.turns[k] = (1 + found.stretches[k]) * turn @ scene.turns[k]
             measured = _measured_anew(scene, found.positions, found.pairs, jobs)
             result = Turned(measured, found.positions, result.angles + found.angles, result.stretches + found.stretches)
-            problem = _Problem(replace(found, pairs=measured), edges(found), clock, scene.half, given)
+            problem = _Problem(
+                replace(found, pairs=measured), edges(found.positions, found.circle), clock, scene.half, given
+            )
             if corner * max(np.abs(found.angles).max(), np.abs(found.stretches).max()) < SETTLED_PX:
                 break
             found = problem.solved((angle_model, stretch_model))

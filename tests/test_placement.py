@@ -272,3 +272,43 @@ def test_places_come_with_their_errors(result):
     assert 0.4 < np.sqrt(np.mean(ratio**2)) < 2
     assert len(found.loops) > 10
     assert np.median([misfit for *_, misfit in found.loops]) < 0.5
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_a_tile_with_its_limb_alone_lies_as_its_neighbours_in_time(sun, places, timed):
+    # after the flip: two tiles that others tie, and one with nothing but its limb
+    rng = np.random.default_rng(31)
+    picked = [*range(8), 8, 9, 15]
+    tiles = []
+    for k, tile in enumerate(tiles_at(sun, places[picked], rng)):
+        image = tile.image[::-1, ::-1] if k >= 8 else tile.image
+        tiles.append(as_tile(image, tile.name, time=f"2041-03-09T10:{k:02d}:00" if timed else None))
+    found = place_tiles(tiles, PlacementSettings(fit_drift=False))
+    told = [text for text in found.warnings if "sun_10: its limb does not tell which way round" in text]
+    if timed:
+        assert len(told) == 1
+        assert "sun_09" in told[0]
+        np.testing.assert_array_equal(np.rint(found.turn(10)), -np.eye(2))
+    else:
+        # upright, as most are, its limb would put it onto others that show another Sun there
+        assert list(found.left_out) == [10]
+    half = (np.array(SHAPE) - 1) / 2
+    off = np.array([found.to_mosaic(k, half) for k in range(11)]) - (places[picked] + half)
+    off -= off[:10].mean(axis=0)
+    if timed:
+        # a corner's limb is short: some tenths of a px along it
+        assert np.hypot(*off[10]) < 1.0
+    assert np.hypot(*off[:10].T).max() < 0.2
+
+
+def test_a_single_turned_tile_is_found_though_it_has_a_limb(sun, places):
+    rng = np.random.default_rng(32)
+    tiles = tiles_at(sun, places[:8], rng)
+    tiles[2] = as_tile(tiles[2].image[::-1, ::-1], "turned")
+    found = place_tiles(tiles, SETTINGS)
+    assert not found.left_out
+    np.testing.assert_array_equal(found.turn(2), -np.eye(2))
+    assert any("turned: turned by 180 degrees against" in text for text in found.warnings)
+    half = (np.array(SHAPE) - 1) / 2
+    off = np.array([found.to_mosaic(k, half) for k in range(8)]) - (places[:8] + half)
+    assert np.hypot(*(off - off.mean(axis=0)).T).max() < 0.2

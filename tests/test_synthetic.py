@@ -279,3 +279,9 @@ def test_jitter_blur_and_cloud_are_as_planned(sun, tmp_path):
     assert light.min() > 0.8
     assert light.max() - light.min() > 0.04
     assert not (tmp_path / "s" / "flat.ser").exists()
+
+
+def test_fields_that_turn_and_flip():
+    plan = plain(camera_angle_deg=3.0, field_turn_deg=1.0, flip_after=2)
+    # evenly about the camera's own angle; after the flip by half a turn more
+    assert [plan.angle_deg(k, 5) for k in range(5)] == pytest.approx([2.5, 2.75, 183.0, 183.25, 183.5])

@@ -157,14 +157,21 @@ def true_position(tile: TileTruth, frames: NDArray[np.void] | None, truth: Truth
     mean = tile.shifts.mean(0)
     if frames is not None and frames["weight"].sum() > 0:
         mean = np.average(tile.shifts[frames["frame"]], axis=0, weights=frames["weight"])
-    return np.array(tile.position_yx) + rotation(truth.plan.camera_angle_deg) @ mean
+    return np.array(tile.position_yx) + true_turn(tile, truth) @ mean
+
+
+def true_turn(tile: TileTruth, truth: Truth) -> NDArray[np.float64]:
+    """Give the 2x2 map from a tile's sensor to the Sun's image."""
+    k = [other.recording for other in truth.tiles].index(tile.recording)
+    return rotation(truth.plan.angle_deg(k, len(truth.tiles)))
 
 
 def nominal_map(result: Result, truth: Truth) -> NDArray[np.float64]:
     """Give the 2x2 map from the Sun's image to the disk that the tiles' matrices and the true camera angle
     imply."""
-    sensor_to_disk = result.to_disk[:, :, :2].mean(0)
-    linear = sensor_to_disk @ np.linalg.inv(rotation(truth.plan.camera_angle_deg))
+    by_name = {tile.recording: tile for tile in truth.tiles}
+    turns = [true_turn(by_name[placed["recording"]], truth) for placed in result.assembly["tiles"]]
+    linear = np.mean(result.to_disk[:, :, :2] @ np.linalg.inv(turns), axis=0)
     left, sizes, right = np.linalg.svd(linear)
     return left @ right * sizes.mean()
 

@@ -30,14 +30,23 @@ class TileView:
         Where on the Sun's image the sensor's centre looks.
     seconds : float
         After the reference time; turns the surface where the plan has a rotation.
+    angle_deg : float, optional
+        Of the sensor (`SessionPlan.angle_deg`); by default the plan's for all tiles.
     """
 
-    def __init__(self, sun: Sun, plan: SessionPlan, position_yx: tuple[float, float], seconds: float):
+    def __init__(
+        self,
+        sun: Sun,
+        plan: SessionPlan,
+        position_yx: tuple[float, float],
+        seconds: float,
+        angle_deg: float | None = None,
+    ):
         h, w = plan.tile_shape
         y, x = np.mgrid[-PAD_PX : h + PAD_PX, -PAD_PX : w + PAD_PX].astype(np.float64)
         y -= (h - 1) / 2
         x -= (w - 1) / 2
-        self._turn = rotation(plan.camera_angle_deg)
+        self._turn = rotation(plan.camera_angle_deg if angle_deg is None else angle_deg)
         sun_y = position_yx[0] + self._turn[0, 0] * y + self._turn[0, 1] * x
         sun_x = position_yx[1] + self._turn[1, 0] * y + self._turn[1, 1] * x
         if plan.minutes_between_tiles > 0 and seconds != 0:

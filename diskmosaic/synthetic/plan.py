@@ -23,6 +23,8 @@ class SessionPlan:
     margin: float = 0.02  # sky that the grid takes in beyond the limb, in radii
     mount_error_px: float = 20.0  # tiles lie off the grid by up to this on each axis
     camera_angle_deg: float = 0.0  # turns the sensor's +x from the Sun image's +x towards +y
+    field_turn_deg: float = 0.0  # by which the field turns evenly from the first tile to the last (alt-azimuth mount)
+    flip_after: int | None = None  # tiles after which the telescope is turned over: the rest are turned by 180 degrees
     scramble: bool = True  # tiles recorded in random order
     frames: int = 100
     flat_frames: int = 100
@@ -51,6 +53,11 @@ class SessionPlan:
     minutes_between_tiles: float = 0.0  # 0: one right after the other, and the Sun does not rotate
     solar_north_deg: float = 0.0  # turns solar north from the Sun image's -y towards -x
     start_utc: str = "2041-03-09T09:30:00"  # invented
+
+    def angle_deg(self, k: int, count: int) -> float:
+        """Give the sensor's angle for tile `k` of `count`, in the order of recording."""
+        angle = self.camera_angle_deg + self.field_turn_deg * (k / max(count - 1, 1) - 0.5)
+        return angle if self.flip_after is None or k < self.flip_after else angle + 180
 
 
 def plain(**changes: object) -> SessionPlan:

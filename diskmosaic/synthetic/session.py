@@ -71,7 +71,7 @@ def make_session(
         tile = _scripted(plan, k, len(positions), positions[k], clouds[k], light_rng, tile_rngs[k])
         tile = TileTruth(**tile, seconds=float(starts[k] + length / 2 - middle))
         light = at_tiles.product * np.float32(light_adu * tile.gain)
-        view = TileView(sun, plan, tile.position_yx, tile.seconds)
+        view = TileView(sun, plan, tile.position_yx, tile.seconds, plan.angle_deg(k, len(positions)))
         warps = Warps(plan.tile_shape, plan.seeing_px, plan.seeing_scale_px)
         frames = (
             view.draw(shift, warps.draw(tile_rngs[k]), blur) * (light * np.float32(transparency))

@@ -74,6 +74,8 @@ def main() -> None:
     parser.add_argument("image", type=Path)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--hard", action="store_true")
+    parser.add_argument("--turn", type=float, default=0.0, help="degrees by which the field turns during the session")
+    parser.add_argument("--flip", action="store_true", help="half of the tiles after a meridian flip")
     parser.add_argument("--scale", type=float, default=1.0, help="size of the Sun against the image's")
     parser.add_argument("--tile", type=int, nargs=2, default=(480, 640), metavar=("H", "W"))
     parser.add_argument("--frames", type=int, default=100)
@@ -102,6 +104,9 @@ def main() -> None:
         "bit_depth": asked.bit_depth,
         "level": asked.level,
     }
+    changes["field_turn_deg"] = asked.turn
+    if asked.flip:
+        changes["flip_after"] = 6
     if asked.overlap is not None:
         changes["overlap"] = asked.overlap
     made = make_session(

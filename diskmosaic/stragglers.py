@@ -1,0 +1,211 @@
+"""Tiles that no pair ties to the others: placed by their limb, or found to be recorded the other way round.
+
+A limb fits anywhere on the circle. Where a tile so placed overlaps others, at least one must show the same Sun there;
+where it overlaps none, other orientations are tried before it is believed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.equations import Solution
+from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
+from diskmosaic.network import positions_from_pairs
+from diskmosaic.orient import find_turned, follow_in_time
+from diskmosaic.progress import Progress, silent
+from diskmosaic.records import Circle, Given, Pair
+from diskmosaic.scene import Scene
+from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, shared_disk
+from diskmosaic.settings import PlacementSettings
+
+LIMB_RAYS = 1440
+MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
+
+
+@dataclass(frozen=True)
+class Lost:
+    """Tiles that found a place after all: their places, the pairs that tie them, and what is to be said."""
+
+    places: dict[int, NDArray[np.float64]]
+    pairs: list[Pair]
+    warnings: list[str]
+
+
+def find_lost(
+    scene: Scene,
+    solution: Solution,
+    main: Sequence[int],
+    groups: Sequence[Sequence[int]],
+    pairs: Sequence[Pair],
+    best: NDArray[np.float64],
+    times: NDArray[np.float64] | None,
+    settings: PlacementSettings,
+    given: Given,
+    *,
+    jobs: int = 1,
+    progress: Progress = silent,
+) -> Lost:
+    """Place groups of tiles that nothing ties to the main one.
+
+    Parameters
+    ----------
+    scene : Scene
+        The ``turns`` of tiles that find a place are set.
+    solution : Solution
+        Of the main group.
+    main : sequence of int
+    groups : sequence of sequences of int
+    pairs : sequence of Pair
+        Within the groups.
+    best : (n,)
+        Highest significance of each tile with any other.
+    times : (n,) seconds or None
+    settings : PlacementSettings
+    given : Given
+    jobs : int
+    progress : callable
+        Wraps an iterable.
+
+    Returns
+    -------
+    Lost
+    """
+    places: dict[int, NDArray[np.float64]] = {}
+    ties: list[Pair] = []
+    oriented: dict[int, str] = {}
+    turns = scene.turns.copy()
+    if solution.circle is not None:
+        if given.turns is None:
+            oriented = follow_in_time(scene, [group[0] for group in groups if len(group) == 1], main, times)
+        places, ties = _add_by_limb(scene, solution, main, groups, pairs)
+    tied = {k for pair in ties for k in (pair.a, pair.b)}
+    unproved = [group for group in groups if not set(group) <= tied]
+    found, joined, warnings = [], [], []
+    if given.turns is None and unproved:
+        guessed = scene.turns.copy()
+        lone = [k for group in unproved for k in group if k not in tied]
+        scene.turns[lone] = turns[lone]
+        work = {"jobs": jobs, "progress": progress}
+        found, joined, warnings = find_turned(scene, [*main, *tied], unproved, pairs, settings, given, **work)
+        back = [k for k in lone if k in places and k not in joined]
+        scene.turns[back] = guessed[back]
+    for k in joined:
+        places.pop(k, None)
+    ties = [pair for pair in ties if pair.a not in joined and pair.b not in joined]
+    by_limb = set(places)
+    positions = solution.positions.copy()
+    for k, place in places.items():
+        positions[k] = place
+    ties += [pair for pair in found if pair.a in joined or pair.b in joined]
+    positions = _joined(positions, ties)
+    places |= {k: positions[k] for k in joined}
+    for group in groups:
+        names = ", ".join(scene.tiles[k].name for k in group if k in by_limb)
+        if names:
+            count = sum((pair.a in group) != (pair.b in group) for pair in ties)
+            warnings.append(
+                f"{names}: no structure in common with the other tiles was found by itself (best score "
+                f"{max(best[k] for k in group):.1f}); placed by the limb, "
+                + (f"and tied by {count} overlap(s) looked at there" if count else "which alone tells the place")
+            )
+    warnings += [text for k, text in oriented.items() if k in by_limb and k not in tied]
+    return Lost(places, ties, warnings)
+
+
+def _joined(positions: NDArray[np.float64], pairs: Sequence[Pair]) -> NDArray[np.float64]:
+    """Return positions with those of tiles that pairs now tie to placed ones, the most significant pairs first."""
+    positions = positions.copy()
+    for _ in range(len(positions)):
+        for pair in sorted(pairs, key=lambda one: -one.significance):
+            here, there = np.isfinite(positions[[pair.a, pair.b], 0])
+            if here and not there:
+                positions[pair.b] = positions[pair.a] + pair.shift_yx
+            elif there and not here:
+                positions[pair.a] = positions[pair.b] - pair.shift_yx
+    return positions
+
+
+def _add_by_limb(
+    scene: Scene, solution: Solution, main: Sequence[int], groups: Sequence[Sequence[int]], pairs: Sequence[Pair]
+) -> tuple[dict[int, NDArray[np.float64]], list[Pair]]:
+    """Place groups of tiles by their pieces of the limb; then look where they should overlap others for ties.
+
+    Returns
+    -------
+    added : dict
+        Tile -> position.
+    ties : list of Pair
+        Within the groups added, and between them and the tiles placed before.
+    """
+    added, ties = {}, []
+    for group in groups:
+        by_limb = {k: position for k in group if (position := _limb_position(scene, k, solution.circle)) is not None}
+        if not by_limb:
+            continue
+        within = [pair for pair in pairs if pair.a in group]
+        local = positions_from_pairs(len(scene.tiles), within) if within else np.zeros((len(scene.tiles), 2))
+        offset = np.median([position - local[k] for k, position in by_limb.items()], axis=0)
+        added |= {k: by_limb.get(k, local[k] + offset) for k in group}
+        ties += within
+    tied = {(pair.a, pair.b) for pair in ties}
+    places = {int(k): solution.positions[k] for k in main} | added
+    tried, matched = set(), set()
+    for k in added:
+        for other, place in places.items():
+            if other == k or (k, other) in tied or (other, k) in tied:
+                continue
+            shift = places[k] - place
+            if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
+                continue
+            tried.add(k)
+            pair = follow(scene, other, k, shift, 1, significance=0.0)
+            if pair is not None and pair.correlation > GUIDED_CORRELATION:
+                ties.append(pair)
+                tied.add((other, k))
+                matched |= {k, other}
+    # a limb fits anywhere on the circle: where neighbours see the same disk and disagree, it is another Sun's
+    for group in groups:
+        if tried & set(group) and not matched & set(group):
+            for k in set(group) & set(added):
+                del added[k]
+    kept = set(main) | set(added)
+    return added, [pair for pair in ties if pair.a in kept and pair.b in kept]
+
+
+def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:
+    """Return where tile k lies by its limb alone; None where it shows too little of it."""
+    region = scene.regions[k]
+    turned = np.linalg.inv(scene.turns[k])
+    centred = Circle((0.0, 0.0), circle.radius_px * float(np.sqrt(abs(np.linalg.det(turned)))), 0.0, 0)
+    position = place_by_limb(region.sky, region.seen, centred)
+    if position is None:
+        return None
+    position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]
+    edges = tile_edges(scene, {k: position}, [k], circle).get(k)
+    return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
+
+
+def rough_circle(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]) -> Circle | None:
+    """Find the rough circle from where sky meets disk in all placed tiles."""
+    rough = [scene.upright(k, border_points(scene.regions[k].sky, scene.regions[k].seen)) + positions[k] for k in main]
+    points = np.concatenate(rough) if rough else np.zeros((0, 2))
+    fit = rough_limb(points)
+    return None if fit is None else Circle(fit.centre, fit.radius, fit.rms, len(points), fit.sigma)
+
+
+def tile_edges(
+    scene: Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
+) -> dict[int, NDArray[np.float64]]:
+    """Edge points (y, x) of each tile on its upright canvas."""
+    edges = {}
+    for k in main:
+        image = np.where(scene.regions[k].seen, scene.tiles[k].image, np.float32(np.nan))
+        centre = scene.on_sensor(k, np.array(circle.centre_yx) - positions[k])
+        points = edge_points(image, (centre[0], centre[1]), circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
+        if len(points) >= 8:
+            edges[k] = scene.upright(k, points[:, :2])
+    return edges
