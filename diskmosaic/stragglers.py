@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.equations import Solution
-from diskmosaic.limb import border_points, edge_points, place_by_limb, rough_limb
+from diskmosaic.limb_points import edge_points
 from diskmosaic.network import positions_from_pairs
 from diskmosaic.orient import find_turned, follow_in_time
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair
+from diskmosaic.rough_limb import border_points, place_by_limb, rough_limb
 from diskmosaic.scene import Scene
 from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, shared_disk
 from diskmosaic.settings import PlacementSettings
