@@ -8,7 +8,7 @@ import sys
 import click
 
 from diskmosaic._version import __version__
-from diskmosaic.commands import demo, job, plan, reflat, survey
+from diskmosaic.commands import demo, job, movie, plan, reflat, survey
 from diskmosaic.commands.console import CANNOT
 
 DONE, INTERRUPTED = 0, 130
@@ -37,6 +37,7 @@ for _command in (
     job.assemble_command,
     job.present_command,
     reflat.reflat_command,
+    movie.movie_command,
     plan.plan_command,
     demo.demo_command,
 ):

@@ -13,8 +13,9 @@ from typing import Any
 from diskmosaic.errors import bad_input
 from diskmosaic.finding import find_files
 from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
-from diskmosaic.job import TILES, Job, Outcome, alone
+from diskmosaic.job import DISK, TILES, Job, Outcome, alone
 from diskmosaic.prepare import make_masters, stack_tiles
+from diskmosaic.progress import Progress, silent
 from diskmosaic.session import SESSION_FILE
 from diskmosaic.steps import STEPS_FOLDER
 
@@ -135,6 +136,56 @@ def reflat(
         assemble_tiles(job, tiles)
         present_disk(job)
     return job.outcome
+
+
+def movie(
+    folder: str | os.PathLike[str],
+    to: str | os.PathLike[str] | None = None,
+    *,
+    side: int = 1080,
+    frames_per_s: float = 8.0,
+    natural: bool = False,
+    progress: Progress = silent,
+) -> dict[str, Any]:
+    """Make a movie of the finished disks in a tree of sessions, in the order of their times.
+
+    Parameters
+    ----------
+    folder : path
+        Holds folders with ``assembled/disk.fits``, at any depth.
+    to : path, optional
+        ``FOLDER/movie.mp4`` by default.
+    side : int
+        Of the square frames, px; an odd one is made even.
+    frames_per_s : float
+    natural : bool
+        Keep the limb darkening.
+    progress : callable
+
+    Returns
+    -------
+    dict
+        ``file``, ``frames``, ``disks`` in their order.
+
+    Raises
+    ------
+    DiskmosaicError
+        Fewer than two disks; see also `diskmosaic.pictures.movie.movie_frames`.
+    """
+    from diskmosaic.files.products import read_layers
+    from diskmosaic.files.videoout import write_mp4
+    from diskmosaic.pictures.movie import movie_frames
+
+    found = sorted(Path(folder).rglob(f"assembled/{DISK}"))
+    if len(found) < 2:
+        expected = f"two or more assembled/{DISK}"
+        raise bad_input(folder, found=f"{len(found)} disks", expected=expected, todo="run the sessions first")
+    paths = sorted(found, key=lambda path: (str(read_layers(path, ())[0].get("DATE-OBS", "")), path))
+    path = Path(folder) / "movie.mp4" if to is None else Path(to)
+    frames = movie_frames(paths, side=side + side % 2, kind="natural" if natural else "uniform")
+    shown = progress(frames, "movie", len(paths), "disks")
+    count = write_mp4(path, shown, frames_per_s=frames_per_s, title="The Sun")
+    return {"file": str(path), "frames": count, "disks": [str(disk) for disk in paths]}
 
 
 def has_tiles(folder: str | os.PathLike[str]) -> bool:

@@ -41,7 +41,7 @@ def test_each_command_explains_itself(capsys, name):
     assert code == 0
     for option in ("--jobs", "--json", "--quiet", "--verbose"):
         assert option in out
-    assert ("--out" in out) == (name not in ("demo", "plan"))
+    assert ("--out" in out) == (name not in ("demo", "movie", "plan"))
 
 
 def test_the_version(capsys):

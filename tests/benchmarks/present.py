@@ -38,7 +38,7 @@ SEED = 7
 
 
 def invented_disk(side: int) -> Disk:
-    """A disk with grain of 3 px, bright regions and spots, linear light."""
+    """A disk with grain of 3 px, bright regions, spots and prominences, linear light."""
     rng = np.random.default_rng(SEED)
     radius, centre = 0.46 * side, ((side - 1) / 2 + 0.3, (side - 1) / 2 - 0.2)
     uniform = cv2.GaussianBlur(rng.normal(size=(side, side)).astype(np.float32), (0, 0), 3)
@@ -58,6 +58,9 @@ def invented_disk(side: int) -> Disk:
     r = np.hypot(y, x)
     natural = uniform * (0.4 + 0.6 * np.sqrt(np.clip(1 - r**2, 0, 1)))
     natural *= np.clip((1 - r) * radius / 2 + 0.5, 0, 1)
+    for angle in (0.4, 2.1, 3.6, 5.0):  # prominences, so that every usual recipe is made
+        far = (y - 1.02 * np.float32(np.sin(angle))) ** 2 + (x - 1.02 * np.float32(np.cos(angle))) ** 2
+        natural += np.where(r > 1, np.float32(0.05) * np.exp(-far / np.float32(2 * 0.02**2)), 0)
     natural = 3000 * natural + 20
     seen = sun.ephemeris(TIME)
     scale = seen.radius_arcsec / radius
