@@ -193,7 +193,9 @@ def _disk(job: Job) -> Disk:
     from diskmosaic.files.products import read_disk
 
     tiles = read_assembly(job.out / ASSEMBLY)["tiles"]
-    return read_disk(job.out / DISK, np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3))
+    disk = read_disk(job.out / DISK, np.array([tile["to_disk"] for tile in tiles], float).reshape(-1, 2, 3))
+    # no picture shows which tile a pixel is from
+    return dataclasses.replace(disk, tile=np.zeros((0, 0), np.int16))
 
 
 class _Pictures:

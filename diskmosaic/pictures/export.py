@@ -106,6 +106,7 @@ def export_pictures(
             return
         words = words_for(picture, regions, observation)
         pixels = picture.laid_out(strip_of(picture.marks))
+        picture = replace(picture, gray=np.empty((0, 0), np.uint16))  # of a large one every copy counts
         if page is not None:
             pieces = pieces_for_showing(picture, pixels[: picture.frame.shape[0]], regions, words, settings)
             written.showing += write_pieces(pieces, folder / name, settings.jpeg_quality, jobs)

@@ -118,5 +118,10 @@ def write_webp(path: Path, pixels: Pixels, about: Metadata, *, quality: int) -> 
 
 
 def _rgb(pixels: Pixels) -> Image.Image:
-    small = eight_bits(pixels)
-    return Image.fromarray(small if small.ndim == 3 else cv2.cvtColor(np.ascontiguousarray(small), cv2.COLOR_GRAY2RGB))
+    height, width = pixels.shape[:2]
+    image = Image.new("RGB", (width, height))
+    for y in range(0, height, _ROWS):  # band by band: no second copy of a large picture
+        band = eight_bits(pixels[y : y + _ROWS])
+        band = band if band.ndim == 3 else cv2.cvtColor(np.ascontiguousarray(band), cv2.COLOR_GRAY2RGB)
+        image.paste(Image.fromarray(band), (0, y))
+    return image

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +15,7 @@ from diskmosaic.pictures.metadata import Words, metadata_of
 from diskmosaic.pictures.picture import Frame
 
 _PRINT_QUALITY = 95
+_LARGE = 50_000_000  # values
 
 
 @dataclass(frozen=True)
@@ -63,4 +66,12 @@ class Piece:
 def write_pieces(pieces: Iterable[Piece], folder: Path, quality: int, jobs: int) -> list[Path]:
     """Write pieces into one folder, several files at a time; raises `OutputError`."""
     files = ((piece, suffix) for piece in pieces for suffix in piece.suffixes)
-    return list(ordered_map(lambda file: file[0].write_as(file[1], folder, quality), files, jobs=jobs))
+    one_large = threading.Lock()
+
+    def write(file: tuple[Piece, str]) -> Path:
+        piece, suffix = file
+        # encoders want a copy: two of large pictures would not fit into the memory
+        with one_large if piece.pixels.size > _LARGE else contextlib.nullcontext():
+            return piece.write_as(suffix, folder, quality)
+
+    return list(ordered_map(write, files, jobs=jobs))
