@@ -62,15 +62,15 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
     waves = _waves(known)
     known_dust = _less(known, waves)
     pixels = compare_pixels(_pixel_mean(samples), known_pixels)
-    fringes = _fringes(pattern.mean, waves, good)
-    dust = np.where(good, pattern.mean - fringes, 0).astype(np.float32)
+    seen_waves = waves
+    dust = np.where(good, _less(pattern.mean, seen_waves, good), 0).astype(np.float32)
     likeness = compare_dust(dust, known_dust, good)
     if not (clear(likeness) and likeness.upright):
         # fringes of a flat that is turned do not run as the tiles' do
         own = _waves(pattern.mean)
         if own is not None:
-            fringes = _fringes(pattern.mean, own, good)
-            dust = np.where(good, pattern.mean - fringes, 0).astype(np.float32)
+            seen_waves = own
+            dust = np.where(good, _less(pattern.mean, seen_waves, good), 0).astype(np.float32)
             likeness = compare_dust(dust, known_dust, good)
     kind = _kind(likeness, pixels)
     strength = sigma = np.nan
@@ -80,7 +80,7 @@ def try_flat(flat: Master, samples: Sequence[Sample], tiles: TileSettings) -> Tr
         there = known_dust if kind == "same" else moved(known_dust, likeness.shift)
         _, strength, sigma = judge_grains(there, dust, good)
         if kind == "displaced" or np.isfinite(strength):
-            gone, added = _changed(np.float32(np.nan_to_num(strength, nan=1.0)) * there, fringes, samples)
+            gone, added = _changed(np.float32(np.nan_to_num(strength, nan=1.0)) * there, seen_waves, samples)
         rings = None if waves is None or kind != "same" else _rings(known, waves, samples)
     corner, gradient = _light(flat)
     camera = PhotonTransfer(flat.gain, np.nan, flat.read_noise)
@@ -132,11 +132,7 @@ def _waves(band: FloatImage) -> Waves | None:
 
 
 def _less(band: FloatImage, waves: Waves | None, mask: NDArray[np.bool_] | None = None) -> FloatImage:
-    return band - _fringes(band, waves, mask)
-
-
-def _fringes(band: FloatImage, waves: Waves | None, mask: NDArray[np.bool_] | None = None) -> FloatImage:
-    return np.zeros_like(band) if waves is None else waves.fringes(band, mask)
+    return band if waves is None else band - waves.fringes(band, mask)
 
 
 def _pixel_mean(samples: Sequence[Sample]) -> FloatImage:
@@ -150,11 +146,13 @@ def _pixel_mean(samples: Sequence[Sample]) -> FloatImage:
     return total / np.maximum(count, np.float32(1e-9))
 
 
-def _changed(there: FloatImage, fringes: FloatImage, samples: Sequence[Sample]) -> tuple[list[Grain], list[Grain]]:
+def _changed(there: FloatImage, waves: Waves | None, samples: Sequence[Sample]) -> tuple[list[Grain], list[Grain]]:
     """Grains of the flat that the recordings do not show, and grains that only they show."""
-    # fringes of the recordings' own phase are common to all of them, and no dust
-    beyond = there + fringes
-    rests = [np.where(one.mask, one.dust - beyond, 0).astype(np.float16) for one in samples]
+    # each recording's fringes by itself: what its Sun adds to them is then an error of its own, and shows as one
+    rests = [
+        np.where(one.mask, _less(one.dust.astype(np.float32), waves, one.mask) - there, 0).astype(np.float16)
+        for one in samples
+    ]
     masks = [sample.mask for sample in samples]
     gone = find_gone(rests, masks, there)
     return gone, less_brims(find_new(rests, masks, there), gone)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from diskmosaic.arrays.consensus import deviation, trimmed_mean
-from diskmosaic.arrays.grains import Grain, dark_limit, places
+from diskmosaic.arrays.grains import Grain, dark_limit, off_the_rim, places
 
 ALPHA = 1e-3  # evenings in which a flat that fits may be said to have grains that came, or that went
 LEAST_IMAGES = 3  # with one left out, two have to agree
@@ -29,7 +29,7 @@ WIDER = 1.6  # of the second Gaussian, which is taken off: the best near-match o
 STEP_PX = 1.5  # a scale is looked at in pixels that are so many times finer
 LOCAL_PX = 32.0  # Gaussian, or half a square, over which the error is judged
 WHOLE = 0.97  # of a filter's weight must lie inside the mask
-ROUNDS = 2
+ROUNDS = 3
 TUKEY = 4.685
 GONE = 0.25  # of a dark place's dust: it may hold two grains, the lesser of which is gone
 HALF = 0.5  # of a grain's depth: a misfit of it, or its brim, is less
@@ -92,6 +92,8 @@ def find_gone(
     """
     answers = []
     for grain, window in places(known < -dark_limit(known), known):
+        if not off_the_rim(grain, known.shape):
+            continue
         mean, total, without = _laid(rests, masks, known, window)
         answers.append((grain, mean, total, without))
     bar = significant(ALPHA, len(answers))
@@ -129,17 +131,24 @@ def _look(rests, masks, scale: float):
     count = np.sum(seen, axis=0, dtype=np.float32)
     mean = trimmed_mean([image for image, _ in filtered], seen)
     quiet = LOCAL_PX / factor
+    weights: list[NDArray[np.float32]] = []
+    weight = total = np.zeros(mean.shape, np.float32)
     for last in (False,) * (ROUNDS - 1) + (True,):
+        before, weights = weights, []
+        sums = weight, total
         weight, total = np.zeros(mean.shape, np.float32), np.zeros(mean.shape, np.float32)
-        weights = []
-        for image, ok in filtered:
+        for k, (image, ok) in enumerate(filtered):
             own = image.astype(np.float32)
-            spread = np.nan_to_num(deviation(own, ok, mean, quiet_px=quiet), nan=np.float32(1e3)) + np.float32(1e-9)
+            # an image that outweighs the others would lie next to a mean that it has made itself
+            others = mean
+            if before:
+                rest = np.maximum(sums[0] - before[k], np.float32(1e-9))
+                others = np.where(sums[0] > before[k], (sums[1] - before[k] * own) / rest, mean).astype(np.float32)
+            spread = np.nan_to_num(deviation(own, ok, others, quiet_px=quiet), nan=np.float32(1e3)) + np.float32(1e-9)
             spread = cv2.resize(spread, mean.shape[::-1], interpolation=cv2.INTER_LINEAR)
-            # the scatter about a mean of n misses a part 1/n of the variance
-            trust = np.where(ok, (1 - 1 / np.maximum(count, 2)) / np.square(spread), 0).astype(np.float32)
+            trust = np.where(ok, 1 / np.square(spread), 0).astype(np.float32)
             if not last:
-                miss = (own - mean) / (np.float32(TUKEY) * spread)
+                miss = (own - others) / (np.float32(TUKEY) * spread)
                 trust *= np.square(np.clip(1 - np.square(miss), 0, None))
             weight += trust
             total += trust * own

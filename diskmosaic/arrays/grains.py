@@ -62,7 +62,7 @@ def find_grains(band: NDArray[np.float32], mask: NDArray[np.bool_] | None = None
     dark = band < -dark_limit(band, mask)
     if mask is not None:
         dark &= mask
-    found = (grain for grain, _ in places(dark, band) if _off_the_rim(grain, band.shape))
+    found = (grain for grain, _ in places(dark, band) if off_the_rim(grain, band.shape))
     return sorted(found, key=lambda grain: (-grain.depth, grain.place_yx))
 
 
@@ -109,7 +109,7 @@ def judge_grains(
         sigma = 1.4826 * float(np.median(np.abs(values)))
         judged.append(Grain(grain.place_yx, grain.across_px, grain.depth, 1 + own, max(sigma, 1e-4)))
     judged.sort(key=lambda grain: (-grain.depth, grain.place_yx))
-    said = [grain for grain in judged if np.isfinite(grain.strength) and _off_the_rim(grain, known.shape)]
+    said = [grain for grain in judged if np.isfinite(grain.strength) and off_the_rim(grain, known.shape)]
     return judged, *_common(said)
 
 
@@ -138,7 +138,8 @@ def places(
         yield Grain(place, float(2 * np.sqrt(area / np.pi)), depth), window
 
 
-def _off_the_rim(grain: Grain, shape: tuple[int, ...]) -> bool:
+def off_the_rim(grain: Grain, shape: tuple[int, ...]) -> bool:
+    """Tell whether a grain lies off the sensor's rim, where fringes leave traces like it."""
     return all(RIM_PX <= at <= side - 1 - RIM_PX for at, side in zip(grain.place_yx, shape, strict=True))
 
 
