@@ -124,7 +124,9 @@ def _worth(tiles: Sequence[Tile], levels: Levels, placed: NDArray[np.intp]) -> d
     """How much a tile is to be preferred where others see the same: inverse noise and sharpness against the median."""
     noise = {k: tiles[k].noise / levels.gain[k] for k in placed}
     worth = {}
-    for name, values in (("noise", noise), ("sharpness", {k: tiles[k].sharpness for k in placed})):
+    # a tile's own sharpness depends on what it shows; on the same places overlaps tell it better
+    sharpness = {k: tiles[k].sharpness if levels.focus is None else levels.focus.sharpness[k] for k in placed}
+    for name, values in (("noise", noise), ("sharpness", sharpness)):
         known = [value for value in values.values() if np.isfinite(value) and value > 0]
         typical = float(np.median(known)) if known else 1.0
         for k, value in values.items():
@@ -156,6 +158,8 @@ def _lay(
     filled = _filled(corrected, seen)
     coefficients = filled if quick else spline_coefficients(filled)
     share = feather(seen) * np.minimum(tile.weight / np.median(tile.weight[seen]), 1)
+    if levels.focus is not None and levels.focus.seen is not None:
+        share *= levels.focus.weight
     frames = np.where(seen, tile.weight, 1).astype(np.float32)
     matrix = layout.tile_matrix(placement.positions[k], placement.turn(k))
     window = _window(matrix, tile.image.shape, padded)

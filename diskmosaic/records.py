@@ -330,7 +330,8 @@ class Levels:
 
     ``gain_sigma`` and ``offset_sigma`` are standard errors (of log gain; ADU), NaN where not known; ``slope`` (n, 2) is
     what a tile has of its own along (y, x) of the sensor, x in [-1, 1]; ``tilt`` is the part of `surface` that
-    overlaps cannot see, as a slope of the disk per radius on the mosaic's (y, x), None where it was not looked for.
+    overlaps cannot see, as a slope of the disk per radius on the mosaic's (y, x), None where it was not looked for;
+    ``focus`` (`focus.Focus`) tells how clearly tiles show structure, None where overlaps do not tell.
     """
 
     gain: NDArray[np.float64]
@@ -343,6 +344,7 @@ class Levels:
     slope: NDArray[np.float64] | None = None
     tilt: tuple[float, float] | None = None
     tilt_sigma: float = np.nan
+    focus: Any = None
 
     def correct(self, tile: int, image: FloatImage) -> FloatImage:
         """Return a tile's image made as bright as the others."""

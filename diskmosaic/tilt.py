@@ -27,7 +27,6 @@ POINTING = 0.03  # of the radius, on each axis: how far a flat is pointed off th
 BEND = 0.5  # of log brightness over r^2 near the centre, where the centre was not seen
 NO_FLAT = 0.05  # expected linear surface, middle to edge, of a sensor without a flat: vignetting off the axis
 DARK_CUT, BRIGHT_CUT = 3.0, 2.0  # robust deviations: spots and filaments; plage and network are brighter oftener
-TUKEY = 4.685
 
 
 @dataclass(frozen=True)

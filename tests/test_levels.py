@@ -5,7 +5,8 @@ import dataclasses
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.levels import evaluate_surface, solve_levels, surface_powers
+from diskmosaic.level_solver import evaluate_surface, surface_powers
+from diskmosaic.levels import solve_levels
 from diskmosaic.records import Circle
 from diskmosaic.settings import LevelSettings
 from diskmosaic.synthetic import invented_sun
