@@ -131,6 +131,9 @@ def _coordinates(
     """Return FITS cards, arcsec per pixel with its error, and warnings; no solar axes without time and scale."""
     warnings = []
     cards: dict[str, object] = {}
+    if observation.wavelength_nm is not None:
+        cards["WAVELNTH"] = (observation.wavelength_nm, "[nm] centre of the passband")
+        cards["WAVEUNIT"] = "nm"
     time = observation.time_utc or mean_time(
         [t for t, p in zip(tiles, placement.positions, strict=True) if np.isfinite(p[0])]
     )

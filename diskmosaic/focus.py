@@ -25,6 +25,7 @@ from diskmosaic.tilt import tilt_by_gains
 FINE_PX, WIDE_PX = 1.5, 4.0  # Gaussians of the band whose power is compared: what the air leaves, coarser than noise
 LOCAL_PX = 20.0  # structure is taken relative to the light around it
 OVER_NOISE = 2.0  # a place's power counts from so many times the noise's on
+MOST = 10.0  # times the median power: more is an edge, not structure
 LEAST_DROP = 0.15  # of the structure's amplitude over the sensor: less is not worth leading seams by
 LEAST_GAIN = 10.0  # F of the map against none: from cells, which err independently; 5 terms by chance: 3.0 at 1 %
 LEAST_SLOPE = 5.0  # standard errors of the linear part
@@ -146,7 +147,9 @@ def structure_power(tile: Tile, image: FloatImage, gain: float) -> FloatImage:
     frames = np.median(tile.weight[seen]) / np.maximum(tile.weight, 1e-3) if seen.any() else 1.0
     noise = share * np.square(tile.noise / gain / around) * frames
     power = cv2.blur(np.square(band), (9, 9)) - noise
-    return np.where(seen & (power > OVER_NOISE * noise), power, 0).astype(np.float32)
+    power = np.where(seen & (power > OVER_NOISE * noise), power, 0).astype(np.float32)
+    # the limb and spots must not be the measure of what is strong
+    return np.minimum(power, MOST * np.median(power[power > 0])) if power.any() else power
 
 
 def _solve(blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]]) -> Answer:

@@ -11,6 +11,8 @@ import numpy as np
 from diskmosaic.report_data import DiskView, TileView, radial_profiles
 from diskmosaic.report_figures import Chart, number
 from diskmosaic.report_layout import figure, known, section, table
+from diskmosaic.sun import limb_darkening
+from diskmosaic.uniform import law_departure
 
 _CURVE_FRAMES = 400  # frames shown of a tile's grading curve
 
@@ -137,6 +139,7 @@ def radial_profile(view: DiskView) -> str:
         alt="Radial profile of the natural and of the uniform disk.",
     )
     chart.line(radius, natural, "second")
+    law = _published(chart, view, radius, natural)
     inside = radius < 0.99
     chart.line(radius[inside], uniform[inside], "first")
     off = 100 * (uniform[inside] - np.nanmedian(uniform[inside]))
@@ -155,10 +158,25 @@ def radial_profile(view: DiskView) -> str:
         figure(
             chart.svg(),
             'Median over rings: <span class="key-second">dashed</span> the natural disk, '
-            '<span class="key-first">solid</span> the uniform one.',
+            f'<span class="key-first">solid</span> the uniform one.{law}',
         ),
         figure(close.svg(), "The uniform disk alone, enlarged."),
         "</div>",
+    )
+
+
+def _published(chart: Chart, view: DiskView, radius: np.ndarray, natural: np.ndarray) -> str:
+    """Draw the published limb darkening of the continuum, where the wavelength is known, and say how far it is off."""
+    wavelength = view.header.get("WAVELNTH")
+    if wavelength is None or not 390 <= wavelength <= 1500:
+        return ""
+    on_disk = radius < 1
+    law = limb_darkening(np.sqrt(1 - radius[on_disk] ** 2), wavelength)
+    chart.line(radius[on_disk], law, "faint")
+    off = law_departure(np.column_stack([radius[on_disk], natural[on_disk]]), wavelength)
+    return (
+        f" Gray: the published limb darkening of the continuum at {wavelength:g} nm (Neckel &amp; Labs 1994); the "
+        f"measured curve is off it by {number(100 * off, 2)} % rms where μ &gt; 0.2. The cores of strong lines are flatter."
     )
 
 

@@ -1,5 +1,6 @@
 """The report: complete, self-contained, the same bytes each time."""
 
+import dataclasses
 import json
 import re
 from html.parser import HTMLParser
@@ -11,6 +12,7 @@ from diskmosaic.errors import InputError
 from diskmosaic.files.assembly import read_assembly
 from diskmosaic.files.products import read_master
 from diskmosaic.report import write_report
+from diskmosaic.report_curves import radial_profile
 from diskmosaic.report_data import before_and_after, block_mean, radial_profiles, read_disk_view, read_tiles
 from diskmosaic.report_figures import Chart, nice_ticks, number, short_names, stretched, tile_map
 
@@ -172,6 +174,20 @@ def test_limb_residuals_and_profile_know_their_places(out):
     assert np.abs(natural[middle] / expected - 1).max() < 0.04  # the disk's structure and 40 ADU of sky
     assert np.abs(uniform[middle] - 1).max() < 0.04
     assert np.nanmax(natural[radius > 1.03]) < 0.03
+
+
+def test_the_published_curve_stands_beside_the_measured_one_where_the_wavelength_is_known(out):
+    view = read_disk_view(out, read_assembly(out / "assembly.json"))
+    assert "Neckel" not in radial_profile(view)
+    page = radial_profile(dataclasses.replace(view, header={"WAVELNTH": 640.97}))
+    off = float(re.search(r"off it by ([\d.]+) % rms", page)[1])
+    # the made disk is 0.35 + 0.65 mu; Neckel & Labs 1994, Table I, 640.97 nm
+    mu = np.sqrt(1 - ((np.arange(98) + 0.5) / 100) ** 2)
+    law = np.polynomial.polynomial.polyval(mu, [0.33644, 1.30590, -1.79238, 2.45040, -1.89979, 0.59943])
+    ratio = (0.35 + 0.65 * mu) / law
+    assert off == pytest.approx(100 * ratio.std() / ratio.mean(), abs=0.5)  # the made disk's structure, see above
+    assert page.count("polyline") == 4
+    assert "Neckel" not in radial_profile(dataclasses.replace(view, header={"WAVELNTH": 30.4}))
 
 
 def test_position_angle_is_zero_in_the_north_and_ninety_in_the_east(out, monkeypatch):
