@@ -176,7 +176,8 @@ def _published(chart: Chart, view: DiskView, radius: np.ndarray, natural: np.nda
     off = law_departure(np.column_stack([radius[on_disk], natural[on_disk]]), wavelength)
     return (
         f" Gray: the published limb darkening of the continuum at {wavelength:g} nm (Neckel &amp; Labs 1994); the "
-        f"measured curve is off it by {number(100 * off, 2)} % rms where μ &gt; 0.2. The cores of strong lines are flatter."
+        f"measured curve is off it by {number(100 * off, 2)} % rms where μ &gt; 0.2. The cores of strong lines are "
+        "flatter."
     )
 
 
