@@ -13,6 +13,7 @@ import time
 
 import cv2
 import numpy as np
+from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.paint import paint
 from diskmosaic.records import Circle, Disk
@@ -50,7 +51,9 @@ def main() -> None:
     maker = Maker(large_disk(asked.side), Observation(name="Large", wavelength_nm=656.28), jobs=asked.jobs)
     start, cpu = time.perf_counter(), time.process_time()
     print(f"{'recipe':14s} {'s':>6s} {'CPU s':>6s} {'peak GB':>8s}")
-    for name, recipe in maker.usual().items():
+    recipes = maker.usual()
+    for name in in_order(recipes):
+        recipe = recipes[name]
         begun, used = time.perf_counter(), time.process_time()
         picture = maker.make(name, recipe)
         if picture.marks is not None:
