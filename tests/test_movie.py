@@ -12,7 +12,7 @@ from diskmosaic import pipeline
 from diskmosaic.arrays.circles import fit_circle
 from diskmosaic.errors import InputError
 from diskmosaic.files.products import write_disk
-from diskmosaic.limb import edge_points
+from diskmosaic.limb_points import edge_points
 from diskmosaic.records import Circle
 
 from pictures_of import CENTRE, DARK, RADIUS, SHAPE, make_disk
