@@ -79,8 +79,8 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
     gains, linear, tilt = solved.gains.copy(), np.zeros(2), None
     if len(blocks.a) and placement.limb is not None and len(placed) > 2 and not turned:
         tilt, said = _tilt(tiles, placement, placed, solved, offsets * level, powers)
+        warnings.append(said)
         if tilt is not None:
-            warnings.append(said)
             half = (np.array(shape) - 1) / 2
             centres = np.array([placement.to_mosaic(k, half) for k in placed]) - placement.limb.centre_yx
             gains[placed] += centres @ (tilt.slope / placement.limb.radius_px)
@@ -143,7 +143,10 @@ def _tilt(tiles, placement: Placement, placed, solved: Answer, offsets, powers) 
     value -= basis(sensor, powers) @ solved.surface + np.sum(solved.slopes[tile] * sensor, axis=1)
     roundness = tilt_by_roundness(value, disk)
     if roundness is None:
-        return None, ""
+        return None, (
+            "too little of the disk's circumference was seen to tell an overall tilt of its brightness: none was taken "
+            "out"
+        )
     centres = (np.array([placement.to_mosaic(k, half) for k in placed]) - limb.centre_yx) / limb.radius_px
     times = None if placement.times is None else placement.times[placed]
     by_gains = tilt_by_gains(solved.gains[placed], centres, times)

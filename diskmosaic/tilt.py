@@ -26,6 +26,9 @@ SUNS_OWN = (2, 3, 4)  # times round the disk that tell how round the Sun is
 POINTING = 0.03  # of the radius, on each axis: how far a flat is pointed off the centre; common practice, no source
 BEND = 0.5  # of log brightness over r^2 near the centre, where the centre was not seen
 NO_FLAT = 0.05  # expected linear surface, middle to edge, of a sensor without a flat: vignetting off the axis
+# Variance inflation of once round by the other waves (Marquardt 1970, Technometrics 12, 591; from memory): on half a
+# disk once and three times round are nearly the same; 0.1 % that levels leave would make a slope of 0.6 % at this bound
+LIKE_OTHERS = 30.0
 DARK_CUT, BRIGHT_CUT = 3.0, 2.0  # robust deviations: spots and filaments; plage and network are brighter oftener
 
 
@@ -80,7 +83,7 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ro
     Returns
     -------
     Roundness or None
-        None where too little of the disk is seen.
+        None where too little of the disk is seen to part a tilt from other waves.
     """
     radius = np.hypot(*at.T)
     ring = np.minimum((radius / OUTER * RINGS).astype(int), RINGS - 1)
@@ -114,6 +117,8 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ro
         if np.abs(step).max() < 1e-6:
             break
     noise = np.linalg.inv(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)))
+    if (np.diag(noise) * np.diag(normal))[:2].max() > LIKE_OTHERS:
+        return None
     # what is uneven on the Sun (activity, the shading of slow optics) is smooth: its waves fall with their number.
     # Amplitudes as 1/m fit three full-disk images in white light and the chromosphere; equal ones would make once
     # round 2 to 6 times too sure. A variance told by n amplitudes predicts the next with n/(n-2) of it (Student's t)

@@ -62,6 +62,16 @@ def test_too_little_disk_says_nothing():
     assert tilt_by_roundness(value[:50], at[:50]) is None
 
 
+def test_half_a_disk_does_not_tell_once_from_three_times_round():
+    value, at = disk(np.random.default_rng(7), n=20_000)
+    quarter = (at[:, 0] > 0) & (at[:, 1] > 0)
+    # three quarters still tell it: 0.5 % a radius, 1 % of noise on 10,000 places and waves that may be
+    found = tilt_by_roundness(value[~quarter], at[~quarter]).tilt
+    assert found.size < 3 * found.sigma < 0.03
+    for half in (at[:, 0] > 0, at[:, 1] < 0.1):
+        assert tilt_by_roundness(value[half], at[half]) is None
+
+
 def test_gains_that_rise_across_the_disk_are_a_tilt_unless_time_explains_them():
     rng = np.random.default_rng(4)
     at = rng.uniform(-0.7, 0.7, (14, 2))
