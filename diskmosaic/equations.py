@@ -153,7 +153,8 @@ class Equations:
             self.residual -= sign * (angles[side, None] * (lever @ SIDEWAYS.T) + stretches[side, None] * lever)
         lag = depth = np.zeros(len(self.pairs))
         if self.with_drift:
-            lag = self.times[self.b] - self.times[self.a]
+            # a pin holds tiles, not features
+            lag = np.where(self.firm, 0.0, self.times[self.b] - self.times[self.a])
             places = self.here[self.a] + self.on_a
             depth = depth_factor(places[:, 0], places[:, 1], self.limb[:2], self.limb[2])
             self.residual += (lag * depth)[:, None] * self.drift

@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 
 from diskmosaic.disk import mean_time, orientation
 from diskmosaic.errors import bad_input
-from diskmosaic.records import Anchor, Given, Placement, Tile
+from diskmosaic.records import Anchor, Given, Pair, Placement, Tile
 from diskmosaic.session import SESSION_FILE, LayoutTable, Observation, SessionDocument
 from diskmosaic.sun import ephemeris
 
 DISK_CENTRE = "sun"  # in pin_to
+TOLD_PX = 0.05  # by which a tile must be moved for that to be told
+PIN_PX = 0.01  # error of a pin in the solution ...
+PINNED = 1e6  # ... and its significance: before any that is measured
 MIN_FITTED = 3  # placed tiles with a mount's word that tell its scale and direction
 
 
@@ -40,6 +43,8 @@ class Hints:
         Tile -> (dy, dx), px.
     forbidden : frozenset of (int, int)
         Pairs that must not be compared.
+    half : (float, float)
+        Centre of a tile, px from its first pixel.
     """
 
     near: dict[int, tuple[float, float]] = field(default_factory=dict)
@@ -48,13 +53,21 @@ class Hints:
     pins: dict[int, tuple[int | None, tuple[float, float]]] = field(default_factory=dict)
     nudges: dict[int, tuple[float, float]] = field(default_factory=dict)
     forbidden: frozenset[tuple[int, int]] = frozenset()
+    half: tuple[float, float] = (0.0, 0.0)
 
     @property
     def given(self) -> Given:
         """What the placement can use while it works."""
         near = {} if self.free else self.near
-        anchors = tuple(Anchor(k, place, self.sigma_px) for k, place in sorted(near.items()))
-        return Given(anchors, self.forbidden)
+        half = np.array(self.half)
+        anchors = [Anchor(k, tuple(place + half), self.sigma_px) for k, place in sorted(near.items())]
+        pins = []
+        for k, (other, shift) in sorted(self.pins.items()):
+            if other is None:
+                anchors.append(Anchor(k, tuple(shift + half), PIN_PX, "limb", firm=True))
+            else:
+                pins.append(Pair(other, k, tuple(shift), 1.0, PINNED, self.half, PIN_PX, firm=True))
+        return Given(tuple(anchors), tuple(pins), self.forbidden)
 
 
 def hints_of(document: SessionDocument, tiles: Sequence[Tile], observation: Observation) -> Hints:
@@ -101,6 +114,7 @@ def hints_of(document: SessionDocument, tiles: Sequence[Tile], observation: Obse
         pins=pins,
         nudges={k: table.nudge_yx_px for k, table in said.items() if table.nudge_yx_px is not None},
         forbidden=frozenset((min(pair), max(pair)) for pair in forbidden),
+        half=((shape[0] - 1) / 2, (shape[1] - 1) / 2),
     )
 
 
@@ -222,7 +236,7 @@ def apply_hints(placement: Placement, tiles: Sequence[Tile], hints: Hints) -> Pl
         moved = np.hypot(*(base + np.array(shift) - positions[k]))
         positions[k] = base + np.array(shift)
         left_out.pop(k, None)
-        away = f", {moved:.1f} px from where the tiles put it" if np.isfinite(moved) else ""
+        away = f", {moved:.1f} px from where the tiles put it" if np.isfinite(moved) and moved > TOLD_PX else ""
         warnings.append(f"tile {tiles[k].name} is pinned by {SESSION_FILE}{away}")
     for k, nudge in sorted(hints.nudges.items()):
         if np.isfinite(positions[k]).all():

@@ -19,7 +19,7 @@ from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
-from diskmosaic.search import look_up, search_pairs, weigh
+from diskmosaic.search import guided, less_contradicted, look_up, pinned, search_pairs, weigh
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.stragglers import find_lost, rough_circle, tile_edges
 from diskmosaic.turning import settle_turns
@@ -58,6 +58,7 @@ def place_tiles(
     scene = Scene(tiles, given.turns)
     warnings: list[str] = []
     pairs, best = _find_pairs(scene, settings, given, jobs=jobs, progress=progress)
+    pairs = pinned(scene, pairs, given)
     groups = components(len(tiles), pairs)
     turning = {"jobs": jobs, "progress": progress}
     if given.turns is None:
@@ -65,6 +66,7 @@ def place_tiles(
         several = [group for group in groups[1:] if len(group) > 1]
         pairs, _, told = find_turned(scene, groups[0], several, pairs, settings, given, **turning)
         warnings += told
+        pairs = pinned(scene, pairs, given)
         groups = components(len(tiles), pairs)
     main = list(groups[0])
     others = [pair for pair in pairs if pair.a not in main]
@@ -77,6 +79,11 @@ def place_tiles(
     # a first solution by pairs alone tells where to look for overlaps not found, and which shifts contradict the others
     first = solve(start, pairs, None, {}, None, **more)
     pairs = weigh(look_up(scene, first.positions, first.pairs, given, jobs=jobs))
+    if given.pins:
+        alone = [pair for pair in pairs if not pair.firm]
+        free = solve(positions_from_pairs(len(tiles), alone), alone, None, {}, None, half=scene.half)
+        pairs, against = less_contradicted(pairs, free.positions)
+        warnings += [f"{tiles[k].name}: {n} of its overlaps contradict its pin" for k, n in against.items()]
     start = positions_from_pairs(len(tiles), pairs)
 
     def edges(positions: NDArray[np.float64], circle: Circle | None) -> dict[int, NDArray[np.float64]]:
@@ -87,7 +94,7 @@ def place_tiles(
     if given.turns is None:
         turned = settle_turns(scene, solution, edges, times, clock, given, jobs=jobs)
         if turned.any:
-            pairs = turned.pairs
+            pairs = pinned(scene, turned.pairs, given)
             points = edges(turned.positions, solution.circle)
             solution = solve(turned.positions, pairs, solution.circle, points, clock, **more)
             warnings += turned.told([tile.name for tile in tiles])
@@ -119,6 +126,19 @@ def place_tiles(
                 warnings.append(f"tile {tiles[k].name} was left out: {reason}")
     if settings.fit_drift and times is None:
         warnings.append("no tile times: the Sun's turning between the tiles was not taken out")
+    lost = guided(scene, solution.positions, sorted(left_out), given, jobs=jobs)
+    if lost:
+        positions, pairs = solution.positions.copy(), list(solution.pairs)
+        for k, (place, ties) in lost.items():
+            positions[k], pairs = place, pairs + ties
+            del left_out[k]
+            main.append(k)
+            warnings = [text for text in warnings if not text.startswith(f"tile {tiles[k].name} was left out")]
+            warnings.append(
+                f"{tiles[k].name}: found near the place that was given for it, by {len(ties)} overlaps that agree"
+            )
+        points = edges(positions, solution.circle)
+        solution = solve(positions, weigh(pairs), solution.circle, points, clock, **more)
     dropped = sum(not pair.used for pair in solution.pairs)
     if dropped:
         warnings.append(f"{dropped} of {len(solution.pairs)} pair shifts contradict the others and were not used")
@@ -126,7 +146,7 @@ def place_tiles(
     turned = not np.array_equal(scene.turns, np.broadcast_to(np.eye(2), scene.turns.shape))
     return Placement(
         positions=solution.positions + scene.half - scene.turns @ scene.half,
-        pairs=tuple(solution.pairs),
+        pairs=tuple(pair for pair in solution.pairs if not pair.firm),
         left_out=left_out,
         limb=solution.circle,
         drift_yx=solution.drift,

@@ -260,9 +260,12 @@ class Given:
         Pairs of tiles, in either order, that must not be compared.
     turns : float (n, 2, 2) or None
         Matrix on (y, x) of every tile that brings it upright (turned, mirrored, stretched); None: the identity.
+    pins : tuple of Pair
+        Firm ones: where a person holds one tile against another.
     """
 
     anchors: tuple[Anchor, ...] = ()
+    pins: tuple[Pair, ...] = ()
     forbidden: frozenset[tuple[int, int]] = frozenset()
     turns: NDArray[np.float64] | None = None
 

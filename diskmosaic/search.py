@@ -26,6 +26,8 @@ WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 8
 MIN_CORRELATION = 0.1  # after refinement
 GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
 GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
+REACH = 3.0  # standard errors of a given place within which a tile is looked for
+AGREE_PX = 2.0  # places by two overlaps that differ by less are one
 PEAK_RATIO = 1.25  # over the next best place: fringes left by a flat reached 1.08, chance above z = 8 never more
 GRAIN_PX = 30.0  # pixels to one independent value: 4 pi times the square of the band's fine width
 CHANCE = 4.0  # standard deviations by which a correlation must stand out of none
@@ -138,6 +140,92 @@ def shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int
     if windows is None:
         return 0
     return int(np.count_nonzero(first[windows[0]] & second[windows[1]])) * factor**2
+
+
+def pinned(scene: Scene, pairs: Sequence[Pair], given: Given) -> list[Pair]:
+    """Return pairs with a person's pins in the place of what was measured; not on tiles that lie turned."""
+    upright = [np.allclose(turn, np.eye(2), atol=0.1) for turn in scene.turns]
+    firm = {(pin.a, pin.b): pin for pin in given.pins if upright[pin.a] and upright[pin.b]}
+    measured = [p for p in pairs if not p.firm and (p.a, p.b) not in firm and (p.b, p.a) not in firm]
+    return sorted([*measured, *firm.values()], key=lambda pair: (pair.a, pair.b))
+
+
+def less_contradicted(pairs: Sequence[Pair], positions: NDArray[np.float64]) -> tuple[list[Pair], dict[int, int]]:
+    """Leave out what contradicts a pin, or the pin of one tile would tear all others apart.
+
+    Parameters
+    ----------
+    pairs : sequence of Pair
+    positions : (n, 2)
+        As the tiles tell them without pins; NaN where they do not.
+
+    Returns
+    -------
+    pairs : list of Pair
+    told : dict
+        Pinned tile -> number of its overlaps left out.
+    """
+    kept, told = list(pairs), {}
+    for pin in [pair for pair in pairs if pair.firm]:
+        place = positions[pin.a] + pin.shift_yx
+        for pair in [p for p in kept if not p.firm and pin.b in (p.a, p.b)]:
+            other, sign = (pair.a, 1) if pair.b == pin.b else (pair.b, -1)
+            miss = positions[other] + sign * np.array(pair.shift_yx) - place
+            if np.hypot(*miss) > AGREE_PX:
+                kept.remove(pair)
+                told[pin.b] = told.get(pin.b, 0) + 1
+    return kept, told
+
+
+def guided(
+    scene: Scene, positions: NDArray[np.float64], lost: Sequence[int], given: Given, *, jobs: int = 1
+) -> dict[int, tuple[NDArray[np.float64], list[Pair]]]:
+    """Look for lost tiles near the places that were given for them; at least two overlaps must agree.
+
+    Parameters
+    ----------
+    scene : Scene
+    positions : (n, 2)
+        NaN for tiles without a place.
+    lost : sequence of int
+    given : Given
+        With anchors from one common point.
+    jobs : int
+
+    Returns
+    -------
+    dict
+        Tile -> (place, pairs with tiles that have one).
+    """
+    near = {anchor.tile: anchor for anchor in given.anchors if anchor.origin != "limb"}
+    placed = [int(k) for k in np.flatnonzero(np.isfinite(positions[:, 0]))]
+    tied = [k for k in placed if k in near]
+    if not tied or not set(lost) & set(near):
+        return {}
+    origin = np.median([positions[k] + scene.half - near[k].centre_yx for k in tied], axis=0)
+    factor, found = scene.factor, {}
+    for k in [k for k in lost if k in near]:
+        place = near[k].centre_yx + origin - scene.half
+        reach = REACH * near[k].sigma_px
+
+        def look(other: int, k: int = k, place=place, reach=reach) -> Pair | None:
+            window = (place - positions[other]) / factor, reach / factor
+            least = GUIDED_PIXELS / factor**2
+            peaks = best_shifts(scene.spectra(other, factor), scene.spectra(k, factor), min_pixels=least, near=window)
+            if not peaks:
+                return None
+            return follow(scene, other, k, np.array(peaks[0].shift, float), factor, significance=peaks[0].significance)
+
+        others = [o for o in placed if (np.abs(place - positions[o]) < 2 * scene.half + reach).all()]
+        others = [o for o in others if not given.forbids(o, k)]
+        pairs = [pair for pair in ordered_map(look, others, jobs=jobs) if pair is not None]
+        pairs = [pair for pair in pairs if pair.correlation > GUIDED_CORRELATION]
+        places = np.array([positions[pair.a] + pair.shift_yx for pair in pairs]).reshape(-1, 2)
+        agree = [np.hypot(*(places - one).T) < AGREE_PX for one in places]
+        best = max(agree, key=np.sum, default=np.zeros(0, bool))
+        if best.sum() >= 2:
+            found[k] = places[best].mean(axis=0), [pair for pair, good in zip(pairs, best, strict=True) if good]
+    return found
 
 
 def look_up(

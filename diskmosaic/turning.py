@@ -98,7 +98,8 @@ def settle_turns(
     -------
     Turned
     """
-    start, pairs = solution.positions, solution.pairs
+    # a pin may be wrong, but no tile is turned for it
+    start, pairs = solution.positions, [pair for pair in solution.pairs if not pair.firm]
     count, active = len(start), np.isfinite(start[:, 0])
     result = Turned(pairs, start, np.zeros(count), np.zeros(count))
     if active.sum() < 3 or len(pairs) < 3 or (clock is not None and solution.circle is None):
@@ -110,7 +111,8 @@ def settle_turns(
     if times is not None and np.ptp(times[active]) > 0:
         even = np.where(active, times - times[active].mean(), 0)[:, None] / np.ptp(times[active])
     angle_model = stretch_model = None
-    problem = _Problem(solution, edges(solution.positions, solution.circle), clock, scene.half, given)
+    points = edges(solution.positions, solution.circle)
+    problem = _Problem(replace(solution, pairs=pairs), points, clock, scene.half, given)
     for kinds in (((even, None), (free, None)), ((None, free),)):
         found = None
         for angle, stretch in kinds:
@@ -138,8 +140,6 @@ def _measured_anew(scene: Scene, positions: NDArray[np.float64], pairs: Sequence
     """Measure pairs on the scene as it is now; those that then show nothing stay as they were."""
 
     def again(pair: Pair) -> Pair:
-        if pair.firm:
-            return pair
         shift = positions[pair.b] - positions[pair.a]
         found = follow(scene, pair.a, pair.b, shift, 1, significance=pair.significance)
         return pair if found is None else found

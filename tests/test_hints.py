@@ -146,6 +146,19 @@ def test_forbidden_pairs_are_told_to_the_placement():
     assert not given.forbids(0, 1)
 
 
+def test_pins_are_told_to_the_placement():
+    text = (
+        '[recordings."t_1.ser"]\nrole = "tile"\npin_to = "t_2.ser"\npin_yx_px = [-5.0, 100.0]\n'
+        '[recordings."t_2.ser"]\nrole = "tile"\npin_to = "sun"\npin_yx_px = [-100.0, 20.5]\n'
+    )
+    given = hinted(text, named(3)).given
+    (pin,) = given.pins
+    assert (pin.a, pin.b, pin.shift_yx, pin.firm) == (1, 0, (-5.0, 100.0), True)
+    (anchor,) = given.anchors
+    # a tile's centre lies (99.5, 149.5) from its first pixel
+    assert (anchor.tile, anchor.centre_yx, anchor.origin, anchor.firm) == (1, (-0.5, 170.0), "limb", True)
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [

@@ -1,9 +1,13 @@
 """Shuffled tiles of an invented Sun find their places; those that cannot are told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from diskmosaic.placement import place_tiles
-from diskmosaic.records import Given, tile_times
+from diskmosaic.records import Anchor, Given, Pair, tile_times
+from diskmosaic.scene import Scene
+from diskmosaic.search import guided
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.synthetic import drift_px_per_s, invented_sun, sensor_pattern
 from scipy import ndimage
@@ -312,3 +316,40 @@ def test_a_single_turned_tile_is_found_though_it_has_a_limb(sun, places):
     half = (np.array(SHAPE) - 1) / 2
     off = np.array([found.to_mosaic(k, half) for k in range(8)]) - (places[:8] + half)
     assert np.hypot(*(off - off.mean(axis=0)).T).max() < 0.2
+
+
+def test_a_pin_is_held_and_the_rest_stays(sun, places):
+    tiles = tiles_at(sun, places[:8], np.random.default_rng(33))
+    true = places[2] - places[1]
+    half = tuple((np.array(SHAPE) - 1) / 2)
+    pin = Pair(1, 2, tuple(true + np.array([0, 6])), 1.0, 1e6, half, 0.01, firm=True)
+    found = place_tiles(tiles, SETTINGS, given=Given(pins=(pin,)))
+    # a pin of 0.01 px against overlaps that lose their say
+    np.testing.assert_allclose(found.positions[2] - found.positions[1], true + np.array([0, 6]), atol=0.1)
+    rest = [k for k in range(8) if k != 2]
+    assert np.hypot(*errors_of(found.positions[rest], places[rest]).T).max() < 0.3
+    assert all(not pair.firm for pair in found.pairs)
+    told = [text for text in found.warnings if "contradict its pin" in text]
+    assert len(told) == 1
+    assert told[0].startswith("sun_02: ")
+
+
+def test_lost_tiles_are_looked_for_near_a_given_place(sun, places):
+    rng = np.random.default_rng(34)
+    tiles = tiles_at(sun, places[:12], rng)
+    stranger = invented_sun(300, np.random.default_rng(99))
+    tiles.append(as_tile(light(stranger, places[9], rng), "stranger"))
+    scene = Scene(tiles)
+    positions = np.array([*places[:12], places[9]])
+    positions[[5, 12]] = np.nan
+    near = [Anchor(k, tuple(places[k] + scene.half + rng.normal(0, 12, 2)), 12.0) for k in range(12)]
+    near.append(Anchor(12, tuple(places[9] + scene.half), 12.0))
+    found = guided(scene, positions, [5, 12], Given(anchors=tuple(near)))
+    assert list(found) == [5]
+    place, ties = found[5]
+    assert len(ties) >= 4
+    np.testing.assert_allclose(place, places[5], atol=0.1)
+    # far from the given place it is not looked for
+    wrong = [replace(anchor, centre_yx=tuple(np.add(anchor.centre_yx, (60, 0)))) if anchor.tile == 5 else anchor
+             for anchor in near]  # fmt: skip
+    assert 5 not in guided(scene, positions, [5], Given(anchors=tuple(wrong)))

@@ -122,7 +122,14 @@ class Peak:
     pixels: int
 
 
-def best_shifts(fixed: Spectra, moving: Spectra, *, min_pixels: float, peaks: int = 1) -> list[Peak]:
+def best_shifts(
+    fixed: Spectra,
+    moving: Spectra,
+    *,
+    min_pixels: float,
+    peaks: int = 1,
+    near: tuple[NDArray[np.float64], float] | None = None,
+) -> list[Peak]:
     """Return the most significant integer shifts, best first.
 
     Parameters
@@ -133,6 +140,8 @@ def best_shifts(fixed: Spectra, moving: Spectra, *, min_pixels: float, peaks: in
         Least number of good pixels that both must share.
     peaks : int
         Number of separate peaks wanted.
+    near : ((2,), float), optional
+        A shift, and how far from it along each axis the peaks may lie.
     """
     padded, small = fixed.padded, (fixed.padded[0] // COARSE, fixed.padded[1] // COARSE)
 
@@ -161,6 +170,11 @@ def best_shifts(fixed: Spectra, moving: Spectra, *, min_pixels: float, peaks: in
     spread = max(1.4826 * float(np.median(np.abs(known[:: max(1, known.size // SAMPLE)]))), 1e-12)
     found = []
     shape = fixed.texture.values.shape
+    if near is not None:
+        for axis in (0, 1):
+            shifts = np.array([_signed(i, shape[axis], padded[axis]) for i in range(padded[axis])])
+            away = np.abs(shifts - near[0][axis]) > near[1]
+            score[away if axis == 0 else (slice(None), away)] = 0
     for _ in range(peaks):
         row, column = np.unravel_index(int(np.argmax(score)), score.shape)
         if score[row, column] <= 0:
