@@ -23,6 +23,7 @@ from diskmosaic.settings import PlacementSettings
 
 WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms, where overlaps do not tell ...
 WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
+LEAST_KNOWN_PX = 1.0  # standard error by noise beyond which an overlap is alike, but along some direction anywhere
 MIN_CORRELATION = 0.1  # after refinement
 GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
 GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
@@ -132,6 +133,11 @@ def weigh(pairs: Sequence[Pair]) -> list[Pair]:
     return [replace(p, sigma_px=_sigma(p.noise_px, warp, p.pixels)) if p.pixels else p for p in pairs]
 
 
+def agrees(pair: Pair) -> bool:
+    """Whether a pair that was looked at, not searched, shows that both tiles see the same there."""
+    return pair.correlation > GUIDED_CORRELATION and pair.noise_px < LEAST_KNOWN_PX
+
+
 def shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:
     """Count the pixels of the disk that both tiles see at a shift, roughly."""
     factor = scene.quick_factor
@@ -219,7 +225,7 @@ def guided(
         others = [o for o in placed if (np.abs(place - positions[o]) < 2 * scene.half + reach).all()]
         others = [o for o in others if not given.forbids(o, k)]
         pairs = [pair for pair in ordered_map(look, others, jobs=jobs) if pair is not None]
-        pairs = [pair for pair in pairs if pair.correlation > GUIDED_CORRELATION]
+        pairs = [pair for pair in pairs if agrees(pair)]
         places = np.array([positions[pair.a] + pair.shift_yx for pair in pairs]).reshape(-1, 2)
         agree = [np.hypot(*(places - one).T) < AGREE_PX for one in places]
         best = max(agree, key=np.sum, default=np.zeros(0, bool))
@@ -267,7 +273,7 @@ def look_up(
                 wanted.append((a, b, shift))
     measured = ordered_map(lambda one: follow(scene, *one, 1, significance=0.0), wanted, jobs=jobs)
     for (a, b, _), pair in zip(wanted, measured, strict=True):
-        if pair is not None and pair.correlation > GUIDED_CORRELATION:
+        if pair is not None and agrees(pair):
             kept.pop((b, a), None)
             kept[a, b] = pair
     return [kept[key] for key in sorted(kept)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,11 +20,12 @@ from diskmosaic.orient import find_turned, follow_in_time
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair
 from diskmosaic.rough_limb import border_points, place_by_limb, rough_limb
-from diskmosaic.scene import Scene
-from diskmosaic.search import GUIDED_CORRELATION, GUIDED_PIXELS, follow, shared_disk
+from diskmosaic.scene import BAND_PX, Scene
+from diskmosaic.search import GUIDED_PIXELS, agrees, follow, shared_disk
 from diskmosaic.settings import PlacementSettings
 
 LIMB_RAYS = 1440
+NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 
 
@@ -162,9 +164,10 @@ def _add_by_limb(
             shift = places[k] - place
             if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
                 continue
-            tried.add(k)
             pair = follow(scene, other, k, shift, 1, significance=0.0)
-            if pair is not None and pair.correlation > GUIDED_CORRELATION:
+            if all(tells(scene, one) for one in (other, k)):
+                tried.add(k)
+            if pair is not None and agrees(pair):
                 ties.append(pair)
                 tied.add((other, k))
                 matched |= {k, other}
@@ -175,6 +178,19 @@ def _add_by_limb(
                 del added[k]
     kept = set(main) | set(added)
     return added, [pair for pair in ties if pair.a in kept and pair.b in kept]
+
+
+def tells(scene: Scene, k: int) -> bool:
+    """Whether tile k shows more structure along every direction than its noise makes: a limb's darkening is none."""
+    texture, tile = scene.texture(k, 1), scene.tiles[k]
+    inner = cv2.erode(texture.good.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    if not inner.any() or not tile.noise > 0:
+        return True
+    y, x = (slope[inner] for slope in np.gradient(texture.values))
+    least = np.linalg.eigvalsh(np.array([[np.mean(y * y), np.mean(y * x)], [np.mean(y * x), np.mean(x * x)]]))[0]
+    # smoothed by s, noise keeps 1 / (4 pi s^2) of its variance; its gradient has 1 / (2 s^2) of that per axis
+    relative = np.median(tile.noise / tile.image[texture.good])
+    return bool(least > NOISE_TOLD * relative**2 / (8 * np.pi * BAND_PX[0] ** 4))
 
 
 def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:

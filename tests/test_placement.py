@@ -353,3 +353,26 @@ def test_lost_tiles_are_looked_for_near_a_given_place(sun, places):
     wrong = [replace(anchor, centre_yx=tuple(np.add(anchor.centre_yx, (60, 0)))) if anchor.tile == 5 else anchor
              for anchor in near]  # fmt: skip
     assert 5 not in guided(scene, positions, [5], Given(anchors=tuple(wrong)))
+
+
+def test_a_disk_without_features_lies_by_its_limb():
+    # limb darkening and 0.5 % of noise: overlaps near the limb are alike along it, anywhere
+    rng = np.random.default_rng(35)
+    centre, radius, shape = np.array([330.4, 325.7]), 300.3, (230, 260)
+    y, x = np.mgrid[:660, :650]
+    r = np.hypot(y - centre[0], x - centre[1])
+    disk = (0.4 + 0.6 * np.sqrt(np.clip(1 - (r / radius) ** 2, 0, 1))) * np.clip(radius + 0.5 - r, 0, 1)
+    disk = ndimage.gaussian_filter(np.maximum(disk, 0.002), 1.0)
+    spots = grid_places(disk.shape, shape, (3, 3), rng, jitter=3.0)
+    outer = [k for k in range(9) if k != 4]
+    tiles = []
+    for k in outer:
+        image = 20_000 * cut(disk, spots[k], shape) + 100 * rng.standard_normal(shape)
+        tiles.append(replace(as_tile(image, f"t_{k}"), noise=100.0))
+    found = place_tiles(tiles, PlacementSettings(fit_drift=False))
+    assert not found.left_out
+    off = found.positions - spots[outer] - (np.array(found.limb.centre_yx) - centre)
+    outward = spots[outer] + np.array(shape) / 2 - centre
+    along = np.sum(off * outward, axis=1) / np.hypot(*outward.T)
+    # edge points are good to 0.1 px, an arc's own radius to some tenths: all arcs share one
+    assert np.sqrt(np.mean(along**2)) < 0.3

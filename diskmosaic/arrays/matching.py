@@ -23,6 +23,10 @@ CELL_KNOWN_PX = 0.5  # standard error of a cell's own displacement up to which i
 # one independent value. The integral of both autocorrelations (of Gaussians) is pi s^2 = 7 for structure as fine as the
 # noise, and 4 pi s^2 = 28 for much wider one
 NOISE_GRAIN_PX = 14.0
+# The mean of two images has a quarter of their difference's variance v; noise smoothed by s has a gradient of
+# v / (4 2 s^2) per axis, over grain * v
+NOISE_TELLS = 1 / (18 * NOISE_GRAIN_PX)
+WORST_PX = 10.0  # standard error of what is not known
 MEDIAN_CHI2 = 1.386  # of two numbers: 2 ln 2
 
 
@@ -133,7 +137,8 @@ def refine(
     gradient, left = columns[:, :2], difference - columns[:, 2:] @ answer[2:]
     noise = float(np.mean(np.square(left - gradient @ step)))
     side = max(fixed.values.shape) if rigid else CELL_PX
-    cells = _Cells(places, gradient, left, noise if rigid else NOISE_GRAIN_PX * noise, side)
+    grain, own = (1.0, 0.0) if rigid else (NOISE_GRAIN_PX, NOISE_TELLS)
+    cells = _Cells(places, gradient, left, grain * noise, side, own)
     start = (windows[0][0].start, windows[0][1].start)
     middle, move, turn, stretch, turn_sigma = cells.together()
     # what was measured about the last round's place, whose own step is taken already
@@ -165,9 +170,11 @@ class _Cells:
         Variance of what no displacement explains, per independent value.
     side : int
         Of a cell, px.
+    own : float
+        Information per pixel that the gradient of noise alone seems to hold, px^-2.
     """
 
-    def __init__(self, places, gradient, left, noise: float, side: int):
+    def __init__(self, places, gradient, left, noise: float, side: int, own: float):
         across = int(places[1].max()) // side + 1
         number = (places[0] // side) * across + places[1] // side
         _, number = np.unique(number, return_inverse=True)
@@ -184,7 +191,9 @@ class _Cells:
         self.normal = np.moveaxis(normal, -1, 0)  # inverse of the covariance of a cell's displacement
         self.right = np.stack([sums(y * left), sums(x * left)], axis=1) / noise
         self.power = np.trace(self.normal, axis1=1, axis2=2)
-        self.noise_px = float(np.sqrt(np.trace(np.linalg.pinv(self.normal.sum(axis=0))) / 2))
+        # what the noise's own gradient seems to tell is no knowledge: along a smooth edge there is nothing else
+        known = np.linalg.eigvalsh(self.normal.sum(axis=0)) - own * len(left)
+        self.noise_px = float(np.sqrt(np.mean(1 / np.maximum(known, WORST_PX**-2))))
         self.warp_px = self._scatter()
 
     def _scatter(self) -> float:
