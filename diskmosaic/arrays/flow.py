@@ -10,14 +10,15 @@ frame costs one interpolation and one sum a step. Displacements are *sampling* d
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from diskmosaic.arrays.cellsums import compare
 from diskmosaic.arrays.correlation import even_fast_size
-from diskmosaic.arrays.kernels import compare
 
 COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
 PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement
@@ -83,7 +84,8 @@ class Reference:
             np.rint(np.linspace(0, size, cells + 1)).astype(np.int64)
             for size, cells in zip(image.shape, grid, strict=True)
         )
-        self._cell_pixels = image.shape[0] * image.shape[1] / (grid[0] * grid[1])
+        self._integral = cv2.integral(self.image, sdepth=cv2.CV_64F)
+        self._cover = lru_cache(64)(self._share_inside)  # frames of a steady recording share their windows
         band = structure(self.image)
         gradients, tools = [], []
         for axis in (0, 1):
@@ -133,7 +135,7 @@ class Reference:
     def refine(self, image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return a field that is right to some tenths of a pixel, one step better."""
         field = np.asarray(field, np.float32)
-        sums, window = self._compare(image, field, self._level(image, field.mean((0, 1))))
+        sums, window = self._compare(image, field, self._level(image, field.mean((0, 1))), tools=2)
         return field + self._step(sums, window)
 
     def whole_shift(self, image: NDArray[np.float32]) -> tuple[float, float]:
@@ -153,10 +155,13 @@ class Reference:
 
     def _walk(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> NDArray[np.float64]:
         """Step the whole frame until it lies to a fraction of a pixel."""
+        level, near = 1.0, None
         for _ in range(STEPS):
             field = np.empty((*self.grid, 2), np.float32)
             field[:] = whole
-            sums, window = self._compare(image, field, self._level(image, whole))
+            if near is None or np.abs(whole - near).max() > 1:
+                level, near = self._level(image, whole), whole
+            sums, window = self._compare(image, field, level, tools=2)
             step = np.clip(self._whole_step(sums, window), -1.5, 1.5)
             whole = whole + step
             if np.abs(step).max() < 0.05:
@@ -167,19 +172,20 @@ class Reference:
         level = self._level(image, whole)
         field = np.empty((*self.grid, 2), np.float32)
         field[:] = whole
-        sums, window = self._compare(image, field, level)
+        sums, window = self._compare(image, field, level, tools=2)
         field = field + self._step(sums, window)
         sums, window = self._compare(image, field, level)
-        cover = self._cover(window)
+        cover = self._cover(*_borders(window))
         slopes = [
             1 + float(np.sum(part)) / (float(np.sum(own * cover)) + 1e-30)
             for part, own in zip(sums[2:], self._own, strict=True)
         ]
         return Look(field + self._step(sums, window), slopes[0], level, slopes[1])
 
-    def _compare(self, image: NDArray[np.float32], field: NDArray[np.float32], level: float):
+    def _compare(self, image: NDArray[np.float32], field: NDArray[np.float32], level: float, tools: int | None = None):
+        """Sums over cells of the first `tools` instruments (two tell displacements), and where both images are seen."""
         window = self._inside(field)
-        return compare(image, field, self.image, self._tools, 1 / level, window, self._edges), window
+        return compare(image, field, self.image, self._tools[:tools], 1 / level, window, self._edges), window
 
     def _level(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> float:
         dy, dx = round(float(whole[0])), round(float(whole[1]))
@@ -188,8 +194,10 @@ class Reference:
         bottom, right = min(height, height - dy), min(width, width - dx)
         if bottom - top < 4 or right - left < 4:
             return 1.0
-        own = float(image[top + dy : bottom + dy, left + dx : right + dx].mean(dtype=np.float64))
-        theirs = float(self.image[top:bottom, left:right].mean(dtype=np.float64))
+        own = cv2.mean(image[top + dy : bottom + dy, left + dx : right + dx])[0]
+        total = self._integral
+        theirs = total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left]
+        theirs /= (bottom - top) * (right - left)
         ratio = own / theirs if theirs > 0 else 1.0
         return ratio if ratio > 1e-3 else 1.0
 
@@ -207,16 +215,16 @@ class Reference:
             slices.append(slice(start, stop) if stop > start else slice(0, size))
         return slices[0], slices[1]
 
-    def _cover(self, window: tuple[slice, slice]) -> NDArray[np.float64]:
+    def _share_inside(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.float64]:
         """The share of each cell that lies in a window."""
         parts = []
-        for part, edges in zip(window, self._edges, strict=True):
-            inside = np.minimum(edges[1:], part.stop) - np.maximum(edges[:-1], part.start)
+        for start, stop, edges in ((top, bottom, self._edges[0]), (left, right, self._edges[1])):
+            inside = np.minimum(edges[1:], stop) - np.maximum(edges[:-1], start)
             parts.append(np.clip(inside, 0, None) / np.maximum(np.diff(edges), 1))
         return np.outer(*parts)
 
     def _whole_step(self, sums: NDArray[np.float64], window: tuple[slice, slice]) -> NDArray[np.float64]:
-        normal = np.sum(self._products * self._cover(window), axis=(2, 3))
+        normal = np.tensordot(self._products, self._cover(*_borders(window)), axes=2)
         right = -np.sum(sums[:2], axis=(1, 2))
         damp = 1e-6 * (normal[0, 0] + normal[1, 1]) + 1e-30
         return np.array(_solve(normal, right, damp, (0.0, 0.0)))
@@ -228,7 +236,7 @@ class Reference:
         prior[:] = self._whole_step(sums, window)
         if not self.local:
             return np.clip(prior, -2, 2)
-        normal = (self._products * self._cover(window)).astype(np.float32)
+        normal = (self._products * self._cover(*_borders(window))).astype(np.float32)
         right = (-sums[:2]).astype(np.float32)
         for width in LEVELS:
             # a window holds 4 pi width^2 cells; a quarter counts: neighbouring pixels are correlated
@@ -240,6 +248,10 @@ class Reference:
             )
             prior = np.stack(answer, axis=-1).astype(np.float32)
         return np.clip(prior, -2, 2)
+
+
+def _borders(window: tuple[slice, slice]) -> tuple[int, int, int, int]:
+    return window[0].start, window[0].stop, window[1].start, window[1].stop
 
 
 def _spread(cells: NDArray[np.float32], width: float) -> NDArray[np.float32]:

@@ -1,0 +1,113 @@
+"""The first pass over a recording: its first reference, frames held against it, and which of them are stacked.
+
+Frames are looked at as means of blocks; the reference is the mean of the sharpest of a small sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.cellsums import block_means
+from diskmosaic.arrays.flow import AGREES, Look, Reference, fine, structure
+from diskmosaic.arrays.kernels import warp, warp_add
+from diskmosaic.arrays.noise import grain
+from diskmosaic.calibration import Calibration
+from diskmosaic.parallel import spread_over
+from diskmosaic.recordings import Recording
+from diskmosaic.settings import TileSettings
+
+SAMPLE = 24  # frames that the first reference is chosen from
+REFERENCE_FRAMES = 8  # best of the sample, averaged
+MIN_LEVEL = 0.3  # of the recording's median; darker frames are behind a cloud
+COARSE, FINE = 4, 2  # px of the blocks that frames are looked at in, in the first and in the second pass
+LEAST_BLOCKS = 100_000  # of 4x4 px; smaller frames have too few to be graded by, and are looked at in 2x2 at once
+
+
+class First:
+    """The first reference, and frames as means of 4x4 px held against it."""
+
+    def __init__(self, recording: Recording, calibration: Calibration, settings: TileSettings):
+        self.blocks = COARSE if recording.height * recording.width >= LEAST_BLOCKS * COARSE**2 else FINE
+        self._recording, self._small = recording, calibration.binned(self.blocks)
+        self.grid = tuple(max(round(n / settings.field_step_px), 1) for n in (recording.height, recording.width))
+        picks = spread_over(recording.frame_count, SAMPLE)
+        sample = [self._read(index) for index in picks]
+        self.noise = float(np.median([grain(self._recording.gray(index)) for index in picks[:: len(picks) // 4 or 1]]))
+        sharpness = [float(np.mean(np.square(fine(structure(f))))) / max(float(np.mean(f)), 1e-6) ** 2 for f in sample]
+        order = np.argsort(sharpness)[::-1]
+        known = {"grid": self.grid, "noise": self.noise / self.blocks}
+        sharpest = Reference(sample[order[0]], **known, local=False)
+        looks = [sharpest.look(frame, sharpest.whole_shift(frame)) for frame in sample]
+        agrees = np.array([look.agreement > AGREES for look in looks])
+        agrees[order[0]] = True
+        # the canvas lies in the middle of where the sample lies: little of a drifting recording falls off it
+        track = np.array([look.field[0, 0] for look in looks], np.float64)
+        middle = np.median(track[agrees], axis=0)
+        light = np.zeros_like(sample[0])
+        weight = np.zeros_like(light)
+        for index in [index for index in order if agrees[index]][:REFERENCE_FRAMES]:
+            field = looks[index].field - middle.astype(np.float32)
+            seen = covered(field, light.shape)
+            warp_add(sample[index], field, 1 / looks[index].level, light, seen)
+            weight[seen] += 1
+        beyond = warp(sample[order[0]], looks[order[0]].field - middle.astype(np.float32))
+        mean = np.where(weight > 0, light / np.maximum(weight, 1), beyond)
+        self.reference = Reference(mean, **known, local=settings.local_fields)
+        # where frames between those of the sample are looked for first
+        at = np.array(picks, float)[agrees]
+        near = (track - middle)[agrees]
+        calm = np.stack([np.median(near[max(0, k - 2) : k + 3], axis=0) for k in range(len(near))])
+        frames = np.arange(recording.frame_count)
+        self._starts = np.stack([np.interp(frames, at, calm[:, axis]) for axis in (0, 1)], axis=-1)
+
+    def look_at(self, indices: range) -> list[Look]:
+        """Hold some frames against the reference."""
+        return [self.reference.look(self._read(index), tuple(self._starts[index])) for index in indices]
+
+    def _read(self, index: int) -> NDArray[np.float32]:
+        return self._small.apply(block_means(self._recording.gray(index), self.blocks))
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which frames are stacked."""
+
+    weight: NDArray[np.float32]  # per frame, 0: not used
+    shown: NDArray[np.bool_]  # frames that show this field at all
+    warnings: tuple[str, ...]
+
+
+def choose(looks: list[Look], settings: TileSettings) -> Choice:
+    """Keep the sharpest share of the frames that show the field."""
+    quality = np.array([look.quality for look in looks])
+    agreement = np.array([look.agreement for look in looks])
+    level = np.array([look.level for look in looks])
+    shown = (agreement > AGREES) & (level > MIN_LEVEL * np.median(level))
+    if not shown.any():
+        shown[:] = True
+    wanted = int(np.ceil(settings.keep * len(looks)))
+    wanted = min(max(wanted, settings.min_frames), int(shown.sum()))
+    order = np.argsort(np.where(shown, -quality, np.inf), kind="stable")[:wanted]
+    weight = np.zeros(len(looks), np.float32)
+    weight[order] = 1
+    lost = int((~shown).sum())
+    warnings = (
+        (f"{lost} of {len(looks)} frames do not show the field (cloud or lost guiding) and were dropped",)
+        if lost > 0.1 * len(looks)
+        else ()
+    )
+    return Choice(weight, shown, warnings)
+
+
+def covered(field: NDArray[np.float32], shape: tuple[int, int]) -> tuple[slice, slice]:
+    """The rectangle that a frame sampled along a field covers."""
+    slices = []
+    for axis in (0, 1):
+        size = shape[axis]
+        start = min(size, max(0, int(np.ceil(-float(field[..., axis].min())))))
+        stop = min(size, size - int(np.ceil(float(field[..., axis].max()))))
+        slices.append(slice(start, max(stop, start)))
+    return slices[0], slices[1]

@@ -1,0 +1,141 @@
+"""The second pass over a recording: its second reference, and the chosen frames warped onto the tile's canvas.
+
+Displacements are taken against the mean geometry of *all* frames (the air's warps average out only over many); the
+light comes from the best.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from diskmosaic.arrays.cellsums import block_means
+from diskmosaic.arrays.flow import Look, Reference
+from diskmosaic.arrays.kernels import warp_add
+from diskmosaic.arrays.noise import grain
+from diskmosaic.calibration import Calibration
+from diskmosaic.looking import FINE, Choice, First, covered
+from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.recordings import Recording
+from diskmosaic.records import FRAME_DTYPE
+from diskmosaic.settings import TileSettings
+
+CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
+SECOND_FRAMES = 24  # best of the recording, averaged for the second reference
+
+
+class Sums:
+    """Light and weight summed over frames; the light once more as it lies on the sensor."""
+
+    def __init__(self, shape: tuple[int, int]):
+        self.light = np.zeros(shape, np.float32)
+        self.weight = np.zeros(shape, np.float32)
+        self.sensor = np.zeros(shape, np.float32)
+        self.noise: list[float] = []
+        self.fields: list[NDArray[np.float32]] = []
+
+    def merge(self, other: Sums) -> None:
+        """Add other frames' sums."""
+        self.light += other.light
+        self.weight += other.weight
+        self.sensor += other.sensor
+        self.noise += other.noise
+        self.fields += other.fields
+
+    def frame_noise(self) -> float:
+        """Typical pixel noise of one frame."""
+        return float(np.median(self.noise))
+
+
+class Stack:
+    """Warps chosen frames onto the tile's canvas and sums them."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        calibration: Calibration,
+        looks: Sequence[Look],
+        chosen: Choice,
+        first: First,
+    ):
+        self.recording, self.calibration = recording, calibration
+        self.weight, self.quality = chosen.weight, np.array([look.quality for look in looks])
+        self.shape, self.noise = (recording.height, recording.width), first.noise
+        trust = first.reference.trust
+        self._share = (trust / trust.sum()).reshape(-1, 1)
+        # in place: of a long recording the fields are the largest thing in memory
+        self.fields = np.stack([look.field for look in looks])
+        self.fields *= np.float32(first.blocks)  # to full resolution
+        whole = self._mean(self.fields)
+        self.fields -= whole[:, None, None].astype(np.float32)
+        self.fields -= np.mean(self.fields, axis=0, dtype=np.float64, where=chosen.shown[:, None, None, None]).astype(
+            np.float32
+        )
+        # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
+        self.whole = whole - np.average(whole, axis=0, weights=self.weight)
+        self.fields += self.whole[:, None, None].astype(np.float32)
+        self.level = np.array([look.level for look in looks], np.float32)
+        self.level /= np.median(self.level[self.weight > 0])
+        self._small = calibration.binned(FINE)
+
+    def _mean(self, fields: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Whole shifts: means of fields over the cells that can be trusted."""
+        return np.stack([np.sum(field.reshape(-1, 2) * self._share, axis=0) for field in fields])
+
+    def sharpen(self, settings: TileSettings, *, jobs: int) -> None:
+        """Make the second reference."""
+        used = np.flatnonzero(self.weight)
+        best = used[np.argsort(-self.quality[used], kind="stable")[:SECOND_FRAMES]]
+        shape = (self.shape[0] // FINE, self.shape[1] // FINE)
+
+        def add(part: range) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+            light, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+            for index in best[part.start : part.stop]:
+                field = self.fields[index] / np.float32(FINE)
+                seen = covered(field, shape)
+                half = self._small.apply(block_means(self.recording.gray(int(index)), FINE))
+                warp_add(half, field, 1 / float(self.level[index]), light, seen)
+                weight[seen] += 1
+            return light, weight
+
+        light, weight = (
+            sum(parts) for parts in zip(*ordered_map(add, chunks(len(best), CHUNK // 4), jobs=jobs), strict=True)
+        )
+        mean = np.where(weight > 0, light / np.maximum(weight, 1), np.sum(light) / max(float(np.sum(weight)), 1))
+        grid = self.fields.shape[1:3]
+        self._reference = Reference(mean, grid=grid, noise=self.noise / FINE, local=settings.local_fields)
+
+    def add(self, indices: NDArray[np.intp]) -> Sums:
+        """Sum some frames."""
+        sums = Sums(self.shape)
+        raw = frame = None
+        for index in indices:
+            raw = self.recording.gray(int(index), raw)
+            half = self._small.apply(block_means(raw, FINE))
+            field = self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
+            frame = self.calibration.apply(raw, frame)
+            weight, seen = float(self.weight[index]), covered(field, self.shape)
+            warp_add(frame, field, weight / float(self.level[index]), sums.light, seen)
+            cv2.scaleAdd(frame, weight / float(self.level[index]), sums.sensor, sums.sensor)
+            sums.weight[seen] += np.float32(weight)
+            sums.fields.append(field)
+        sums.noise.append(grain(frame))
+        return sums
+
+    def settle(self, fields: list[NDArray[np.float32]], used: NDArray[np.intp]) -> None:
+        """Keep the fields that frames were stacked with."""
+        self.fields[used] = np.stack(fields)
+        self.whole[used] = self._mean(self.fields[used])
+
+    def table(self) -> NDArray[np.void]:
+        """One row per frame, as the archive keeps it."""
+        rows = np.zeros(len(self.quality), FRAME_DTYPE)
+        rows["frame"] = np.arange(len(self.quality))
+        rows["quality"] = self.quality
+        rows["level"] = self.level
+        rows["shift_y"], rows["shift_x"] = -self.whole[:, 0], -self.whole[:, 1]
+        rows["weight"] = self.weight
+        return rows
