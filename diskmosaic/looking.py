@@ -35,9 +35,9 @@ class First:
         self.grid = tuple(max(round(n / settings.field_step_px), 1) for n in (recording.height, recording.width))
         picks = spread_over(recording.frame_count, SAMPLE)
         sample = [self._read(index) for index in picks]
-        self.noise = float(np.median([grain(self._recording.gray(index)) for index in picks[:: len(picks) // 4 or 1]]))
-        sharpness = [float(np.mean(np.square(fine(structure(f))))) / max(float(np.mean(f)), 1e-6) ** 2 for f in sample]
-        order = np.argsort(sharpness)[::-1]
+        grains = [grain(self._recording.gray(index)) for index in picks]
+        self.noise = float(np.median(grains))
+        order = np.argsort(-_sharpness(sample, np.array(grains) / self.blocks), kind="stable")
         known = {"grid": self.grid, "noise": self.noise / self.blocks}
         sharpest = Reference(sample[order[0]], **known, local=False)
         looks = [sharpest.look(frame, sharpest.whole_shift(frame)) for frame in sample]
@@ -78,6 +78,17 @@ class Choice:
     weight: NDArray[np.float32]  # per frame, 0: not used
     shown: NDArray[np.bool_]  # frames that show this field at all
     warnings: tuple[str, ...]
+
+
+def _sharpness(sample: list[NDArray[np.float32]], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Contrast of each frame's finest structure beyond its noise; 0 for one behind a cloud."""
+    middle = np.zeros((33, 33), np.float32)
+    middle[16, 16] = 1
+    left = float(np.sum(np.square(fine(structure(middle)))))  # of white noise of variance 1
+    level = np.array([max(float(np.mean(frame)), 1e-6) for frame in sample])
+    power = np.array([float(np.mean(np.square(fine(structure(frame))))) for frame in sample])
+    power = np.maximum(power - left * noise**2, 0) / level**2
+    return np.where(level > MIN_LEVEL * np.median(level), power, 0)
 
 
 def choose(looks: list[Look], settings: TileSettings) -> Choice:

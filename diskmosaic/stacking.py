@@ -6,7 +6,7 @@ light comes from the best.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import cv2
 import numpy as np
@@ -64,16 +64,17 @@ class Stack:
         self.recording, self.calibration = recording, calibration
         self.weight, self.quality = chosen.weight, np.array([look.quality for look in looks])
         self.shape, self.noise = (recording.height, recording.width), first.noise
-        trust = first.reference.trust
-        self._share = (trust / trust.sum()).reshape(-1, 1)
+        # what a frame does not show of the canvas has its displacement from afar, and no say
+        shown = np.stack([first.reference.cover(look.field) for look in looks]).astype(np.float32)
+        self._share = shown * (first.reference.trust + 1e-6).astype(np.float32)
+        shown[~chosen.shown] = 0
         # in place: of a long recording the fields are the largest thing in memory
         self.fields = np.stack([look.field for look in looks])
         self.fields *= np.float32(first.blocks)  # to full resolution
-        whole = self._mean(self.fields)
+        whole = self._mean(range(len(looks)))
         self.fields -= whole[:, None, None].astype(np.float32)
-        self.fields -= np.mean(self.fields, axis=0, dtype=np.float64, where=chosen.shown[:, None, None, None]).astype(
-            np.float32
-        )
+        bend = np.einsum("nij,nijk->ijk", shown, self.fields, dtype=np.float64, casting="same_kind")
+        self.fields -= (bend / np.maximum(shown.sum(axis=0, dtype=np.float64), 1e-3)[..., None]).astype(np.float32)
         # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
         self.whole = whole - np.average(whole, axis=0, weights=self.weight)
         self.fields += self.whole[:, None, None].astype(np.float32)
@@ -81,9 +82,14 @@ class Stack:
         self.level /= np.median(self.level[self.weight > 0])
         self._small = calibration.binned(FINE)
 
-    def _mean(self, fields: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Whole shifts: means of fields over the cells that can be trusted."""
-        return np.stack([np.sum(field.reshape(-1, 2) * self._share, axis=0) for field in fields])
+    def _mean(self, frames: Iterable[int]) -> NDArray[np.float64]:
+        """Whole shifts: means of fields over the cells that a frame shows and that can be trusted."""
+        shifts = []
+        for k in frames:
+            share = self._share[k].astype(np.float64)
+            share = share / share.sum() if share.any() else np.full(share.shape, 1 / share.size)
+            shifts.append(np.sum(self.fields[k] * share[..., None], axis=(0, 1)))
+        return np.stack(shifts)
 
     def sharpen(self, settings: TileSettings, *, jobs: int) -> None:
         """Make the second reference."""
@@ -128,7 +134,7 @@ class Stack:
     def settle(self, fields: list[NDArray[np.float32]], used: NDArray[np.intp]) -> None:
         """Keep the fields that frames were stacked with."""
         self.fields[used] = np.stack(fields)
-        self.whole[used] = self._mean(self.fields[used])
+        self.whole[used] = self._mean(used)
 
     def table(self) -> NDArray[np.void]:
         """One row per frame, as the archive keeps it."""

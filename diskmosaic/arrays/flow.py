@@ -125,12 +125,16 @@ class Reference:
         start : (float, float)
             About where the frame is sampled (y, x), px; where the frame does not agree there, it is searched for.
         """
-        whole = self._walk(image, np.array(start, float))
+        whole, settled = self._walk(image, np.array(start, float))
         look = self._measure(image, whole)
-        if look.agreement < AGREES:
-            other = self._measure(image, self._walk(image, np.array(self.whole_shift(image))))
+        if look.agreement < AGREES or not settled:
+            other = self._measure(image, self._walk(image, np.array(self.whole_shift(image)))[0])
             look = other if other.agreement > look.agreement else look
         return look
+
+    def cover(self, field: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return the share of each cell that a frame sampled along a field shows."""
+        return self._cover(*_borders(self._inside(field)))
 
     def refine(self, image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return a field that is right to some tenths of a pixel, one step better."""
@@ -153,8 +157,8 @@ class Reference:
         )
         return (y - height if y > height / 2 else y), (x - width if x > width / 2 else x)
 
-    def _walk(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Step the whole frame until it lies to a fraction of a pixel."""
+    def _walk(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> tuple[NDArray[np.float64], bool]:
+        """Step the whole frame until it lies to a fraction of a pixel; returns whether it came to rest."""
         level, near = 1.0, None
         for _ in range(STEPS):
             field = np.empty((*self.grid, 2), np.float32)
@@ -165,8 +169,8 @@ class Reference:
             step = np.clip(self._whole_step(sums, window), -1.5, 1.5)
             whole = whole + step
             if np.abs(step).max() < 0.05:
-                break
-        return whole
+                return whole, True
+        return whole, False
 
     def _measure(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> Look:
         level = self._level(image, whole)
