@@ -55,7 +55,7 @@ class First:
             weight[seen] += 1
         beyond = warp(sample[order[0]], looks[order[0]].field - middle.astype(np.float32))
         mean = np.where(weight > 0, light / np.maximum(weight, 1), beyond)
-        self.reference = Reference(mean, **known, local=settings.local_fields)
+        self.reference = Reference(mean, **known, local=settings.local_fields, seen=weight > 0)
         # where frames between those of the sample are looked for first
         at = np.array(picks, float)[agrees]
         near = (track - middle)[agrees]

@@ -112,7 +112,8 @@ class Stack:
         )
         mean = np.where(weight > 0, light / np.maximum(weight, 1), np.sum(light) / max(float(np.sum(weight)), 1))
         grid = self.fields.shape[1:3]
-        self._reference = Reference(mean, grid=grid, noise=self.noise / FINE, local=settings.local_fields)
+        known = {"grid": grid, "noise": self.noise / FINE, "local": settings.local_fields}
+        self._reference = Reference(mean, **known, seen=weight > 0)
 
     def add(self, indices: NDArray[np.intp]) -> Sums:
         """Sum some frames."""

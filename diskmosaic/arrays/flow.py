@@ -24,6 +24,7 @@ COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
 PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement
 LEVELS = (5.0, 0.9)  # widths, in grid cells, over which displacements are solved in turn
 UNMODELLED_PX = 0.3  # displacement that a smooth field cannot follow: no pixel can tell better than that
+MARGIN = 6  # px before what a reference does not know: half the box
 AGREES = 0.5  # slope of the structure on the reference's: another place of the Sun has 0, the same place 1
 STEPS = 8  # at most, of the whole frame
 
@@ -75,9 +76,19 @@ class Reference:
         Standard deviation of the noise in a frame's block means.
     local : bool
         False measures whole-frame shifts only.
+    seen : bool (h, w), optional
+        Where the image is known: what lies beyond, and `MARGIN` before it, says nothing. Everywhere by default.
     """
 
-    def __init__(self, image: NDArray[np.float32], *, grid: tuple[int, int], noise: float, local: bool = True):
+    def __init__(
+        self,
+        image: NDArray[np.float32],
+        *,
+        grid: tuple[int, int],
+        noise: float,
+        local: bool = True,
+        seen: NDArray[np.bool_] | None = None,
+    ):
         self.image = np.ascontiguousarray(image, np.float32)
         self.local, self.grid = local, grid
         self._edges = tuple(
@@ -102,6 +113,9 @@ class Reference:
         tools = [tool * weight for tool in tools]
         fine_tool = fine(structure(structure(fine(self.image))))
         self._tools = np.stack([*tools, fine_tool, structure(band)]).astype(np.float32)
+        if seen is not None and not seen.all():
+            kernel = np.ones((2 * MARGIN + 1,) * 2, np.uint8)
+            self._tools *= cv2.erode(seen.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE)
         self._products = np.stack([[self._cells(tool * gradient) for gradient in gradients] for tool in tools])
         self._own = [self._cells(tool * self.image) for tool in self._tools[2:]]
         trace = self._products[0, 0] + self._products[1, 1]
