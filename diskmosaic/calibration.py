@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.kernels import block_means
+from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.errors import bad_input
 from diskmosaic.records import Master

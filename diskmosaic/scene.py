@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.correlation import Spectra, Texture, padded_shape, spectra, texture
-from diskmosaic.arrays.kernels import block_means
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Tile
 from diskmosaic.regions import find_regions

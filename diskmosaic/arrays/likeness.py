@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.correlation import Texture, even_fast_size
 from diskmosaic.arrays.fringes import Carrier
-from diskmosaic.arrays.kernels import block_means
 from diskmosaic.arrays.matching import EDGE_PX, refine
 
 FINE_PX = 1.2  # Gaussian; what is finer belongs to the pixels
