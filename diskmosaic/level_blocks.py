@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays import kernels
+from diskmosaic.arrays import cellsums
 from diskmosaic.arrays.correlation import overlap_windows
 from diskmosaic.records import Circle, FloatImage, Placement, Tile
 from diskmosaic.regions import well_seen
@@ -167,8 +167,8 @@ def _turned_onto(
 
 def block_means(image: FloatImage, known: NDArray[np.bool_]) -> tuple[FloatImage, NDArray[np.bool_]]:
     """Return the means of blocks, and which blocks are known whole."""
-    mean = kernels.block_means(np.where(known, image, np.float32(0)), BLOCK_PX)
-    return mean, kernels.block_means(known.astype(np.float32), BLOCK_PX) > 0.999
+    mean = cellsums.block_means(np.where(known, image, np.float32(0)), BLOCK_PX)
+    return mean, cellsums.block_means(known.astype(np.float32), BLOCK_PX) > 0.999
 
 
 def _on_disk(means, tiles, pair, at: NDArray[np.float64], limb: Circle | None) -> NDArray[np.bool_]:
