@@ -23,6 +23,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 from astropy.wcs import WCS
+from cutting import LEVEL, Cutting, cut
 from diskmosaic.blend import blend_tiles, lay_out
 from diskmosaic.disk import flatten
 from diskmosaic.figures import light
@@ -35,11 +36,6 @@ from rich.console import Console
 from rich.table import Table
 from scipy import ndimage
 from sessions import real_sun
-
-from placement import cut
-
-LEVEL = 20_000.0
-"""ADU of the disk centre at gain 1."""
 
 FIGURES = (
     ("seam_median", "step across seams, median", 0.002),
@@ -72,7 +68,8 @@ class Scene:
 
 def simulate(sun: Sun, grid: tuple[int, int], overlap: float, rng: np.random.Generator, asked) -> Scene:
     """Cut the tiles and spoil them."""
-    plain, places = cut(sun, grid, overlap, rng, noise=0.0, gain=0.0)
+    made = cut(sun, Cutting(grid=grid, overlap=overlap, noise=0.0, gains=(1.0, 1.0)), rng)
+    plain, places = made.tiles, made.places
     shape = plain[0].image.shape
     turned = np.zeros(len(plain), bool)
     if asked.turn_one:
