@@ -17,9 +17,9 @@ from scipy import ndimage
 CENTRE, RADIUS, SHAPE = (231.37, 268.81), 190.4, (470, 540)
 SETTINGS = LimbSettings(rays=720)
 # A blurred limb-darkened disk is steepest inside its edge: at this radius and law by 0.16 px under a blur of 1.34 px,
-# 0.3 px at 2.1 px. The limb is where it would be steepest under the standard blur of 0.0015 radii = 0.29 px: 0.013 px
-# inside (each by numerical convolution of the profile alone, 0.01 px steps).
-INSIDE = 0.013
+# 0.3 px at 2.1 px. The limb is where it would be steepest under the standard blur of 0.0025 radii = 0.48 px: 0.026 px
+# inside (each by numerical convolution of the profile alone, 0.001 px steps).
+INSIDE = 0.026
 
 
 def disk(*, centre=CENTRE, radius=RADIUS, shape=SHAPE, blur=1.2, noise=0.0, seed=0, sky=0.01, finer=4):

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from scipy import optimize
 from scipy.special import log_ndtr, ndtr
 
-STANDARD_BLUR_PX = 1.5  # Gaussian, FWHM 3.5 px: what good tiles show ...
-STANDARD_BLUR_RADII = 0.0015  # ... but no more than this (1.4 arcsec), so that small disks are not drawn in further
+STANDARD_BLUR = 0.0025  # of the radius, Gaussian (2.4 arcsec): a share, whatever the size of the pixels
 REACH_PX = 6.0  # to both sides: further out stray light, further in bright rims and belts have their own slopes
 _BLURS_PX = (0.3, 6.0)
 _CELL_PX, _CELL_GROWS, _WIDEST_PX = 0.05, 1.1, 0.15  # of the cosine: finest where it is steepest, at the edge; half the
@@ -74,7 +73,7 @@ def fit_edge(offsets: NDArray[np.float64], profile: NDArray[np.float64], radius:
 
 def standard_blur(radius: float) -> float:
     """Return the Gaussian, px, under which the steepest place of the edge counts as the limb."""
-    return min(STANDARD_BLUR_PX, STANDARD_BLUR_RADII * radius)
+    return STANDARD_BLUR * radius
 
 
 def steepest(step: float, rise: float, radius: float, blur: float) -> float:
