@@ -67,7 +67,7 @@ def rough_limb(points: NDArray[np.float64], *, tolerance: float = 3.0) -> Circle
 
 
 def place_by_limb(
-    sky: NDArray[np.bool_], seen: NDArray[np.bool_], circle: Circle, *, tolerance: float = 3.0
+    sky: NDArray[np.bool_], seen: NDArray[np.bool_], circle: Circle, *, tolerance: float = 3.0, share: float = 0.7
 ) -> NDArray[np.float64] | None:
     """Return where a tile's origin lies by its piece of the limb alone, the limb's circle being known.
 
@@ -79,6 +79,8 @@ def place_by_limb(
         Of the mosaic.
     tolerance : float
         Scatter of rough border points, px.
+    share : float
+        Of the border points that must lie on the circle.
 
     Returns
     -------
@@ -91,6 +93,6 @@ def place_by_limb(
         return None
     inwards = np.argwhere(disk).mean(axis=0) - np.argwhere(sky).mean(axis=0)
     found = centre_of_radius(points, circle.radius_px, inwards, np.random.default_rng(21), tolerance=tolerance)
-    if found is None or found[1] < 0.7 * len(points):
+    if found is None or found[1] < share * len(points):
         return None
     return np.array(circle.centre_yx) - found[0]

@@ -26,6 +26,7 @@ from diskmosaic.settings import PlacementSettings
 
 LIMB_RAYS = 1440
 NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on
+SHARE, LEAST_SHARE = 0.7, 0.5  # of a tile's border points that lie on the limb: believed; worth a look
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 
 
@@ -144,9 +145,13 @@ def _add_by_limb(
     ties : list of Pair
         Within the groups added, and between them and the tiles placed before.
     """
-    added, ties = {}, []
+    added, ties, unsure = {}, [], set()
     for group in groups:
-        by_limb = {k: position for k in group if (position := _limb_position(scene, k, solution.circle)) is not None}
+        by_limb = _by_limb(scene, group, solution.circle)
+        if not by_limb:
+            # a faint or broken border: worth a look, and believed if neighbours show the same
+            by_limb = _by_limb(scene, group, solution.circle, share=LEAST_SHARE)
+            unsure |= set(group)
         if not by_limb:
             continue
         within = [pair for pair in pairs if pair.a in group]
@@ -165,6 +170,10 @@ def _add_by_limb(
             if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
                 continue
             pair = follow(scene, other, k, shift, 1, significance=0.0)
+            if pair is None or not agrees(pair):
+                # a short piece of limb leaves some ten px along itself: looked at coarsely first
+                coarse = scene.quick_factor
+                pair = follow(scene, other, k, shift / coarse, coarse, significance=0.0)
             if all(tells(scene, one) for one in (other, k)):
                 tried.add(k)
             if pair is not None and agrees(pair):
@@ -173,7 +182,7 @@ def _add_by_limb(
                 matched |= {k, other}
     # a limb fits anywhere on the circle: where neighbours see the same disk and disagree, it is another Sun's
     for group in groups:
-        if tried & set(group) and not matched & set(group):
+        if (tried | unsure) & set(group) and not matched & set(group):
             for k in set(group) & set(added):
                 del added[k]
     kept = set(main) | set(added)
@@ -193,12 +202,19 @@ def tells(scene: Scene, k: int) -> bool:
     return bool(least > NOISE_TOLD * relative**2 / (8 * np.pi * BAND_PX[0] ** 4))
 
 
-def _limb_position(scene: Scene, k: int, circle: Circle) -> NDArray[np.float64] | None:
+def _by_limb(
+    scene: Scene, group: Sequence[int], circle: Circle, *, share: float = SHARE
+) -> dict[int, NDArray[np.float64]]:
+    found = {k: _limb_position(scene, k, circle, share) for k in group}
+    return {k: position for k, position in found.items() if position is not None}
+
+
+def _limb_position(scene: Scene, k: int, circle: Circle, share: float) -> NDArray[np.float64] | None:
     """Return where tile k lies by its limb alone; None where it shows too little of it."""
     region = scene.regions[k]
     turned = np.linalg.inv(scene.turns[k])
     centred = Circle((0.0, 0.0), circle.radius_px * float(np.sqrt(abs(np.linalg.det(turned)))), 0.0, 0)
-    position = place_by_limb(region.sky, region.seen, centred)
+    position = place_by_limb(region.sky, region.seen, centred, share=share)
     if position is None:
         return None
     position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]

@@ -145,6 +145,8 @@ def test_ctrl_c_is_one_line_and_leaves_no_half_file(evening):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # a job in a script's background is started with Ctrl-C ignored, and hands that on
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     until = time.monotonic() + 60
     while not (evening / "assembled" / "tiles" / "sun_01.fits").exists() and time.monotonic() < until:
