@@ -10,6 +10,7 @@ import click
 from diskmosaic._version import __version__
 from diskmosaic.commands import demo, job, movie, plan, reflat, survey
 from diskmosaic.commands.console import CANNOT
+from diskmosaic.interrupt import listen
 
 DONE, INTERRUPTED = 0, 130
 CAUTION = (
@@ -48,6 +49,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code: 0 done, 1 cannot, 2 wrong usage, 130 interrupted."""
     # small systems of equations are solved often: the algebra library's own threads would only get in our threads' way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    listen()
     try:
         # without standalone mode an exit code set inside comes back as the result
         code = commands.main(arguments, prog_name="diskmosaic", standalone_mode=False)

@@ -15,6 +15,7 @@ from diskmosaic.errors import OutputError
 from diskmosaic.files.atomic import cannot_write, sweep, write_json
 from diskmosaic.finding import open_session_file
 from diskmosaic.found import Found, Survey
+from diskmosaic.interrupt import heed
 from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.progress import Progress, silent
 from diskmosaic.session import Observation, SessionDocument, observation_of, read_session
@@ -126,6 +127,7 @@ class Job:
 
     def step(self, name: str, parts: Any, outputs: Sequence[Path], action: Callable[[], Iterable[Path]]) -> None:
         """Do a step unless it is done (see `Steps.run`), and note its files."""
+        heed()
         ran = self.steps.run(name, parts, action)
         self.outcome.steps[name] = "done" if ran else "unchanged"
         self.outcome.files += outputs
