@@ -14,10 +14,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from diskmosaic.level_blocks import Blocks, compare_overlaps
-from diskmosaic.level_solver import Answer, basis, evaluate_surface, misfit, robust
+from diskmosaic.level_solver import Answer, evaluate_surface, misfit, robust, surface_terms
 from diskmosaic.records import FloatImage, Levels, Placement, Tile
 from diskmosaic.regions import well_seen
 from diskmosaic.tilt import tilt_by_gains
@@ -154,16 +153,12 @@ def structure_power(tile: Tile, image: FloatImage, gain: float) -> FloatImage:
 
 def _solve(blocks: Blocks, count: int, placed: NDArray[np.intp], powers: list[tuple[int, int]]) -> Answer:
     nothing = np.zeros(count)
-    return robust(blocks, count, placed, _terms(blocks, powers), (nothing, nothing), np.zeros(0, int))
-
-
-def _terms(blocks: Blocks, powers: list[tuple[int, int]]) -> sparse.csr_matrix:
-    return sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
+    return robust(blocks, count, placed, surface_terms(blocks, powers), (nothing, nothing), np.zeros(0, int))
 
 
 def _cell_error(blocks: Blocks, answer: Answer, powers: list[tuple[int, int]]) -> float:
     """Sum over the cells of the square of their mean misfit, single outliers cut."""
-    left = misfit(blocks, _terms(blocks, powers), answer)
+    left = misfit(blocks, surface_terms(blocks, powers), answer)
     mean = np.bincount(blocks.cell, left) / np.bincount(blocks.cell)
     spread = 1.4826 * np.median(np.abs(mean))
     return float(np.sum(np.minimum(np.abs(mean), 4 * spread) ** 2))

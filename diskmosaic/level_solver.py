@@ -59,6 +59,11 @@ def basis(at: NDArray[np.float64], powers: list[tuple[int, int]]) -> NDArray[np.
     return np.stack([y[:, i] * x[:, j] for i, j in powers], axis=1) if powers else np.zeros((len(at), 0))
 
 
+def surface_terms(blocks: Blocks, powers: list[tuple[int, int]]) -> sparse.csr_matrix:
+    """Return what each term of the surface adds to the log ratios of the overlaps (n, m)."""
+    return sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
+
+
 def solve(
     blocks: Blocks,
     count: int,
@@ -85,7 +90,7 @@ def solve(
     powers : list of (y, x)
         Those that the overlaps asked for.
     """
-    terms = sparse.csr_matrix(basis(blocks.at_a, powers) - basis(blocks.at_b, powers))
+    terms = surface_terms(blocks, powers)
     powers, terms = _enough_powers(blocks, count, placed, powers, terms, offsets)
     plain = robust(blocks, count, placed, terms, offsets, np.zeros(0, int))
     tried = robust(blocks, count, placed, terms, offsets, placed)
@@ -109,17 +114,16 @@ def _enough_powers(blocks: Blocks, count: int, placed, powers, terms: sparse.csr
     too many, and noise does. The lowest degree counts whose error is within one standard error of the best (Breiman,
     Friedman, Olshen & Stone 1984, Classification and Regression Trees, section 3.4.3).
     """
-    degrees = np.array([sum(power) for power in powers], int)
     if not powers:
         return powers, terms
+    degrees = np.array([sum(power) for power in powers])
     cells = blocks.cell.max() + 1
     if cells < FOLDS * LEAST_CELLS:
-        degrees[degrees > FEW_CELLS_ORDER] = 0
-        kept = np.flatnonzero(degrees)
+        kept = np.flatnonzero(degrees <= FEW_CELLS_ORDER)
         return [powers[k] for k in kept], terms[:, kept]
     fold = blocks.cell % FOLDS
     tried: list[tuple[float, float, NDArray[np.intp]]] = []
-    for degree in range(2, max(degrees, default=0) + 1, 2):
+    for degree in range(2, max(degrees) + 1, 2):
         kept = np.flatnonzero(degrees <= degree)
         some = terms[:, kept]
         left = np.empty(len(fold))
@@ -129,7 +133,7 @@ def _enough_powers(blocks: Blocks, count: int, placed, powers, terms: sparse.csr
             left[out] = misfit(blocks.part(out), some[out], answer)
         error = np.bincount(blocks.cell, np.abs(left)) / np.bincount(blocks.cell)
         tried.append((float(error.mean()), float(error.std() / np.sqrt(cells)), kept))
-        # a surface of three more numbers a degree costs time: no higher one is tried where it no longer helps
+        # every degree costs time: no higher one is tried where it no longer helps
         if len(tried) > 1 and tried[-1][0] > tried[-2][0] - tried[-2][1]:
             break
     best = min(tried, key=lambda one: one[0])
@@ -139,9 +143,8 @@ def _enough_powers(blocks: Blocks, count: int, placed, powers, terms: sparse.csr
 
 def misfit(blocks: Blocks, terms: sparse.csr_matrix, answer: Answer) -> NDArray[np.float64]:
     """What gains, offsets and surface leave of the overlaps' log ratios."""
-    light_a, light_b = blocks.mean_a - answer.offsets[blocks.a], blocks.mean_b - answer.offsets[blocks.b]
-    ratio = np.log(np.maximum(light_a, 0.01) / np.maximum(light_b, 0.01))
-    return ratio - (answer.gains[blocks.a] - answer.gains[blocks.b]) - terms @ answer.surface
+    light_a, light_b = _light(blocks, answer.offsets)
+    return np.log(light_a / light_b) - (answer.gains[blocks.a] - answer.gains[blocks.b]) - terms @ answer.surface
 
 
 def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
@@ -162,11 +165,9 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
     fixed[slope] = ~np.isin(np.arange(n), sloped).repeat(2)
     weight, answer, spread = np.ones(rows), np.zeros(size), 1e-6
     for _ in range(ROUNDS):
-        light_a, light_b = blocks.mean_a - offsets[blocks.a], blocks.mean_b - offsets[blocks.b]
-        ratio = np.log(np.maximum(light_a, 0.01) / np.maximum(light_b, 0.01))
-        by_offset = (
-            sparse.diags(1 / np.maximum(light_a, 0.01)) @ a_of - sparse.diags(1 / np.maximum(light_b, 0.01)) @ b_of
-        )
+        light_a, light_b = _light(blocks, offsets)
+        ratio = np.log(light_a / light_b)
+        by_offset = sparse.diags(1 / light_a) @ a_of - sparse.diags(1 / light_b) @ b_of
         design = sparse.hstack([a_of - b_of, terms, by_offset, slopes], format="csr")
         # a change of the offsets from where they stand now
         now = answer.copy()
@@ -197,6 +198,12 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
     meat = scores.T @ scores + np.diag(prior) * spread**2
     covariance = inverse @ meat @ inverse
     return Answer(answer[gain], answer[surface], offsets, answer[slope].reshape(n, 2), covariance, spread)
+
+
+def _light(blocks: Blocks, offsets: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    """What both tiles of every place show without their offsets; at least 1 % of the disk's level."""
+    seen = ((blocks.mean_a, blocks.a), (blocks.mean_b, blocks.b))
+    return [np.maximum(mean - offsets[tile], 0.01) for mean, tile in seen]
 
 
 def _slope_columns(blocks: Blocks, count: int) -> sparse.csr_matrix:

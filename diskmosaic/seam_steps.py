@@ -15,7 +15,7 @@ DEPTH_PX, LENGTH_PX, GAP_PX = 12, 24, 2  # of the strips on either side of a sea
 OUTER = 0.95  # radii: nearer to the limb the centre-to-limb curve makes steps of its own
 DARKEST = 0.2  # of the disk's level: sky and spots' cores have no brightness to compare
 BAND_ROWS = 512  # rows looked at at a time
-EVERY = 7  # so-manieth place away from seams is looked at for the scatter
+EVERY = 7  # one in so many places away from seams is looked at for the scatter
 
 
 @dataclass(frozen=True)

@@ -5,24 +5,8 @@ import pytest
 from diskmosaic.arrays.changes import find_gone, find_new, less_brims, significant
 from diskmosaic.arrays.grains import Grain, find_grains, judge_grains
 from diskmosaic.arrays.likeness import bands
+from dusty import PLACES, SHAPE, WHOLE, dust, scene
 from scipy import ndimage, stats
-
-SHAPE = (210, 290)
-WHOLE = np.ones(SHAPE, bool)
-PLACES = [(40, 60), (150, 70), (90, 200), (170, 240), (60, 130), (120, 120), (30, 250), (185, 150)]
-
-
-def dust(places=PLACES, depth=0.1, radius=6.0):
-    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(np.float32)
-    log = np.zeros(SHAPE, np.float32)
-    for k, (row, column) in enumerate(places):
-        log -= depth * 0.5 * (1 - np.tanh(np.hypot(y - row, x - column) - radius - k % 3))
-    return log
-
-
-def scene(rng, rms=0.02, size=3.0):
-    image = ndimage.gaussian_filter(rng.standard_normal(SHAPE), size)
-    return (rms * image / image.std()).astype(np.float32)
 
 
 def rests(rng, seen, known, *, count=9, rms=0.02):
@@ -117,7 +101,7 @@ def test_the_strength_is_told_by_the_grains_that_stayed():
     rng = np.random.default_rng(9)
     known = bands(dust(), WHOLE)[0]
     seen = 0.93 * dust([*PLACES[1:], (100, 40)], radius=6.5)
-    found = np.mean([bands(seen + scene(rng), WHOLE)[0] for _ in range(9)], axis=0)
+    found = np.mean([bands(seen + scene(rng, 0.02), WHOLE)[0] for _ in range(9)], axis=0)
     assert len(find_grains(known)) == len(PLACES)
     _, strength, sigma = judge_grains(known, found, WHOLE)
     assert strength == pytest.approx(0.93, abs=max(0.05, 4 * sigma))  # grains of slightly other widths
