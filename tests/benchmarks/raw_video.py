@@ -43,8 +43,11 @@ class Video:
 
 
 def make(path: Path, video: Video) -> None:
-    """Write the recording and, beside it, ``.json`` and ``.npz`` with its truth."""
-    rng = np.random.default_rng(video.seed)
+    """Write the recording and, beside it, ``.json`` and ``.npz`` with its truth.
+
+    The same views with another noise go to ``again(path)``: what two tiles differ by is noise and nothing else.
+    """
+    rng, other = np.random.default_rng(video.seed), np.random.default_rng([video.seed, 1])
     plan = plain(tile_shape=video.shape, bit_depth=video.bit_depth, jitter_px=0.5 * video.drift_px + video.jitter_px)
     sun = real_sun(Path(video.image), scale=video.scale)
     position = np.array(sun.centre_yx) + np.array(video.place) * sun.radius_px
@@ -67,7 +70,8 @@ def make(path: Path, video: Video) -> None:
     kept = []
     order = np.sort(np.arange(video.frames) % video.distinct)
     turns = np.bincount(order, minlength=video.distinct)
-    with SerWriter(path, video.shape[1], video.shape[0], video.bit_depth) as ser:
+    size = (video.shape[1], video.shape[0], video.bit_depth)
+    with SerWriter(path, *size) as ser, SerWriter(again(path), *size) as second:
         for k in range(video.distinct):
             warp = warps.draw(rng)
             inside = warp[:, PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
@@ -75,6 +79,7 @@ def make(path: Path, video: Video) -> None:
             drawn = view.draw(shifts[k], warp, blur[k]) * light
             for _ in range(turns[k]):
                 ser.write(detector.expose(drawn, dark, rng))
+                second.write(detector.expose(drawn, dark, other))
     rows = np.arange(video.shape[0]) - (video.shape[0] - 1) / 2
     columns = np.arange(video.shape[1]) - (video.shape[1] - 1) / 2
     room = 24 + int(video.drift_px)
@@ -99,6 +104,11 @@ def make(path: Path, video: Video) -> None:
     }
     np.savez(path.with_suffix(".npz"), **truth)
     path.with_suffix(".json").write_text(json.dumps(asdict(video)))
+
+
+def again(path: Path) -> Path:
+    """Where a recording's second draw of the noise lies."""
+    return path.with_name(f"{path.stem}-again{path.suffix}")
 
 
 def load(path: Path) -> dict[str, np.ndarray]:
