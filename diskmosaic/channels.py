@@ -139,6 +139,24 @@ def levels_of(frame: NDArray) -> list[float]:
     return [float(plane[lit].mean(dtype=np.float64)) for plane in planes]
 
 
+def take_colour(recording: Recording, colour: str) -> Recording:
+    """See a recording through a colour that was chosen of others; as it is where it has none, or none was chosen.
+
+    Parameters
+    ----------
+    recording : Recording
+        As the camera wrote it.
+    colour : str
+        As `Channel` names it; empty: none was chosen.
+
+    Returns
+    -------
+    Recording
+    """
+    coloured = recording.bayer is not None or recording.planes == 3
+    return take(recording, Channel(colour, recording.bayer) if coloured and colour else None)
+
+
 def take(recording: Recording, channel: Channel | None) -> Recording:
     """See a recording through one colour.
 

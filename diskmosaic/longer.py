@@ -19,7 +19,7 @@ from diskmosaic.errors import bad_input
 from diskmosaic.lidded import EDGE_AT, Lidded, Stacked, ceiling_of, fine_centre, rough_centre, stack_by_limb
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
-from diskmosaic.records import Disk, FloatImage, Master
+from diskmosaic.records import Disk, FloatImage, Master, SensorGrid
 from diskmosaic.settings import MasterSettings
 
 _FADE_PX = 40  # over which a tile fades out towards its border
@@ -91,12 +91,14 @@ def see_beyond(
         dark = make_dark(darks, MasterSettings(), jobs=jobs, progress=progress)
     shape = (recordings[0].height, recordings[0].width)
     calibration = Lidded(dark, flat, offset, shape, ceiling=ceiling_of(recordings))
-    turn, radius = _turn_of(disk), disk.limb.radius_px
+    turn, radius = _turn_of(disk, recordings[0].grid), disk.limb.radius_px
     tiles = [stack_by_limb(one, calibration, turn, radius, jobs=jobs, progress=progress) for one in recordings]
-    return lay_onto(tiles, calibration.lid, disk, edge)
+    return lay_onto(tiles, calibration.lid, disk, edge, grid=recordings[0].grid)
 
 
-def lay_onto(stacked: Sequence[Stacked | None], lid: float, disk: Disk, edge: Edge) -> Longer:
+def lay_onto(
+    stacked: Sequence[Stacked | None], lid: float, disk: Disk, edge: Edge, *, grid: SensorGrid | None = None
+) -> Longer:
     """Place tiles with a saturated disk by their limb and blend what is beyond it; as `see_beyond`.
 
     Parameters
@@ -107,8 +109,10 @@ def lay_onto(stacked: Sequence[Stacked | None], lid: float, disk: Disk, edge: Ed
     disk : Disk
     edge : Edge
         Of its natural disk.
+    grid : SensorGrid or None
+        How their pixels lie on the sensor; None: they are its own.
     """
-    turn = _turn_of(disk)
+    turn = _turn_of(disk, grid)
     tiles = [tile for tile in stacked if tile is not None]
     beyond, ratio = 0.0, 0.0
     for _ in range(_ROUNDS):
@@ -145,9 +149,10 @@ def _where_light_is(level: float, edge: Edge) -> float:
     return float(u[below[0]]) if below.size else reach
 
 
-def _turn_of(disk: Disk) -> NDArray[np.float64]:
-    """From the sensor's (y, x) to the disk's, without the shift: that of the first set."""
-    return np.asarray(disk.to_disk[0][:, :2], float) if len(disk.to_disk) else np.eye(2)
+def _turn_of(disk: Disk, grid: SensorGrid | None) -> NDArray[np.float64]:
+    """From a tile's pixels (y, x) to the disk's, without the shift: that of the first set."""
+    turn = np.asarray(disk.to_disk[0][:, :2], float) if len(disk.to_disk) else np.eye(2)
+    return turn * (1.0 if grid is None else grid.step)
 
 
 def _place(

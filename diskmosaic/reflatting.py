@@ -24,7 +24,6 @@ from diskmosaic.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.calibration import Calibration
-    from diskmosaic.recordings import Recording
     from diskmosaic.records import FloatImage, Master, Tile
 
 PREVIOUS = "previous"
@@ -109,9 +108,9 @@ class _Masters:
                 if path.exists():
                     self._learn(path)
         self.offset = self._old_offset()
-        from diskmosaic.files.products import tile_channel
+        from diskmosaic.files.products import tiles_channel
 
-        self._colour = next((tile_channel(path) for path in sorted((job.out / TILES).glob("[!.]*.fits"))), "")
+        self._colour = tiles_channel(job.out / TILES)
         if dark is not None:
             self.new["dark"] = self._load("dark", dark)
         self.new["flat"] = self._load("flat", flat)
@@ -160,26 +159,20 @@ class _Masters:
 
     def _average(self, role: str, path: Path, base: Master | None, made: Path) -> list[Path]:
         from diskmosaic import masters
+        from diskmosaic.channels import take_colour
         from diskmosaic.files.products import write_master
         from diskmosaic.recordings import open_recording
         from diskmosaic.records import Source
 
         settings, sources = self._job.settings.masters, (Source(path.name, file_sha256(path)),)
         common = {"sources": sources, "jobs": self._job.jobs, "progress": self._job.progress}
-        with self._seen(open_recording(path)) as recording:
+        with take_colour(open_recording(path), self._colour) as recording:
             if role == "dark":
                 master = masters.make_dark([recording], settings, **common)
             else:
                 master = masters.make_flat([recording], base, settings, offset=self.offset, **common)
         write_master(made, master)
         return [made]
-
-    def _seen(self, recording: Recording) -> Recording:
-        """See a recording as those were seen that the tiles were stacked from."""
-        from diskmosaic.channels import Channel, take
-
-        coloured = recording.bayer is not None or recording.planes == 3
-        return take(recording, Channel(self._colour, recording.bayer) if coloured and self._colour else None)
 
     def carried(self, tile: Tile) -> bool:
         """Tell whether a tile carries the new masters already."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diskmosaic.errors import bad_input
-from diskmosaic.job import ASSEMBLY, DISK, MASTERS, Job
+from diskmosaic.job import ASSEMBLY, DISK, MASTERS, TILES, Job
 from diskmosaic.steps import STEPS_FOLDER, Cache, content_hashes
 
 if TYPE_CHECKING:
@@ -74,13 +74,20 @@ def _see(job: Job, found: Survey, disk: Disk, path: Path) -> list[Path]:
 
     import numpy as np
 
+    from diskmosaic.channels import take_colour
     from diskmosaic.files.atomic import write_bytes
-    from diskmosaic.files.products import read_master
+    from diskmosaic.files.products import read_master, tiles_channel
     from diskmosaic.longer import see_beyond
+    from diskmosaic.recordings import open_recording
 
     made = {role: read_master(master) for role, master in _masters(job).items()}
     with contextlib.ExitStack() as stack:
-        tiles, darks = ([stack.enter_context(one.open()) for one in found.of(role)] for role in ("tile", "dark"))
+        # a saturated disk looks gray: the colour is that of the first set, not what these recordings would tell
+        colour = tiles_channel(job.out / TILES)
+        tiles, darks = (
+            [stack.enter_context(take_colour(open_recording(one.file), colour)) for one in found.of(role)]
+            for role in ("tile", "dark")
+        )
         masters = (made.get("dark"), made.get("flat"), made["flat"].offset if "flat" in made else 0.0)
         seen = see_beyond(tiles, darks, disk, masters, jobs=job.jobs, progress=job.progress)
     job.outcome.warn(seen.warnings)

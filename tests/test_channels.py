@@ -11,17 +11,10 @@ from diskmosaic.recordings import open_recording
 from diskmosaic.records import SensorGrid
 from PIL import Image
 
+from colour_camera import as_a_colour_camera, mosaic_frame
 from evening import write_ser
 
 MOSAICS = ["RGGB", "GRBG", "GBRG", "BGGR"]
-
-
-def mosaic_frame(mosaic, levels, shape=(40, 56)):
-    """A frame whose every colour has one level."""
-    frame = np.empty(shape, np.uint16)
-    for letter, (y, x) in zip(mosaic, ((0, 0), (0, 1), (1, 0), (1, 1)), strict=True):
-        frame[y::2, x::2] = levels[letter]
-    return frame
 
 
 @pytest.fixture
@@ -100,22 +93,8 @@ def test_what_is_taken(mosaic, levels, wavelength, wish, colour):
     assert (None if channel is None else channel.colour) == colour
 
 
-def _as_a_colour_camera(folder, response):
-    """Turn mono recordings into those of a colour camera: the sensor's pixels see `response` times the light."""
-    for path in sorted(folder.glob("*.ser")):
-        with open_recording(path) as recording:
-            frames = [recording.gray(k).copy() for k in range(recording.frame_count)]
-        seen = mosaic_frame("GRBG", {letter: 1000 * share for letter, share in response.items()}, frames[0].shape)
-        raw = bytearray(path.read_bytes())
-        raw[18:22] = (9).to_bytes(4, "little")  # GRBG
-        for k, frame in enumerate(frames):
-            start = 178 + k * frame.nbytes
-            raw[start : start + frame.nbytes] = np.rint(frame * (seen / 1000)).astype(frame.dtype).tobytes()
-        path.write_bytes(raw)
-
-
 def test_a_narrow_band_session_of_a_colour_camera(evening):
-    _as_a_colour_camera(evening, {"R": 1.0, "G": 0.2, "B": 0.02})
+    as_a_colour_camera(evening, {"R": 1.0, "G": 0.2, "B": 0.02})
     outcome = pipeline.tiles(evening)
     assert any("red of the GRBG mosaic" in warning for warning in outcome.warnings)
     tile = read_tile(evening / "assembled" / "tiles" / "sun_01.fits")

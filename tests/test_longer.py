@@ -1,6 +1,7 @@
 """A second, longer-exposed set with a saturated disk: its light beyond the limb against the truth."""
 
 import dataclasses
+import re
 import shutil
 
 import cv2
@@ -20,6 +21,8 @@ from diskmosaic.synthetic.plan import plain
 from diskmosaic.synthetic.session import make_session
 from diskmosaic.synthetic.sun import invented_sun
 from diskmosaic.synthetic.truth import read_truth
+
+from colour_camera import as_a_colour_camera
 
 TIMES = 15  # as much light as the evening's
 
@@ -143,6 +146,20 @@ def test_a_session_takes_it_for_its_prominences(second, evening_done):
     without = pipeline.run(evening_done)
     assert without.steps["pictures"] == "done"
     assert not (evening_done / "assembled" / ".steps" / "second set" / "light.npy").exists()
+
+
+def test_a_colour_cameras_second_set_is_of_the_firsts_colour(second, evening):
+    """A saturated disk looks gray: of itself the second set would not tell its colour, nor fit the first's flat."""
+    long = evening.parent / "long"
+    shutil.copytree(second[0], long)
+    as_a_colour_camera(evening, {"R": 1.0, "G": 0.2, "B": 0.02})
+    as_a_colour_camera(long, {"R": 1.0, "G": 1.0, "B": 1.0})
+    outcome = pipeline.run(evening, settings=Settings(pictures=PictureSettings(longer="../long")))
+    assert outcome.steps["second set"] == "done"
+    text = (evening / "assembled" / "pictures" / "prominences.png").read_bytes().decode("latin-1")
+    times = float(re.search(r"it is that of a second set with (\S+)", text).group(1))
+    # a limb of half the size, and 8 frames: the ratio comes out to a tenth
+    assert times == pytest.approx(TIMES, rel=0.1)
 
 
 def test_what_is_no_second_set_is_refused(second, finished, tmp_path, monkeypatch):

@@ -204,10 +204,12 @@ def tile_recording(path: Path) -> str:
         return get_text(hdus[0].header, "RECORDNG")
 
 
-def tile_channel(path: Path) -> str:
-    """Read only which colour was taken of a tile's frames, empty: all; raises `InputError` like `read_tile`."""
-    with Opened(path) as hdus:
-        return hdus[0].header.get("CHANNEL", "")
+def tiles_channel(folder: Path) -> str:
+    """Read which colour the tiles of a folder are, empty: all, or no tiles; raises `InputError` like `read_tile`."""
+    for path in sorted(folder.glob("[!.]*.fits")):
+        with Opened(path) as hdus:
+            return hdus[0].header.get("CHANNEL", "")
+    return ""
 
 
 def write_disk(path: Path, disk: Disk) -> None:
