@@ -153,10 +153,10 @@ def _put_on_map(job: Job, disk: Path, map_path: Path, output: Path) -> list[Path
 
 
 def _on_the_tiles(observation: Observation, tiles: Sequence[Tile]) -> Observation:
-    """See the camera as the tiles do, whose pixels may lie further apart than its own."""
-    if observation.pixel_um is None or tiles[0].grid is None:
+    """See the camera as the tiles do, whose pixels may lie further apart than its own, or nearer."""
+    if observation.pixel_um is None or tiles[0].step == 1:
         return observation
-    return dataclasses.replace(observation, pixel_um=observation.pixel_um * tiles[0].grid.step)
+    return dataclasses.replace(observation, pixel_um=observation.pixel_um * tiles[0].step)
 
 
 def present_disk(job: Job, *, everything: bool = False) -> None:

@@ -103,7 +103,7 @@ def hints_of(document: SessionDocument, tiles: Sequence[Tile], observation: Obse
             raise _wrong(tiles[k].recording, "pin_to", "one of pin_to and pin_yx_px", "both")
         if table.pin_to is not None:
             other = None if table.pin_to == DISK_CENTRE else tile_of(k, "pin_to", table.pin_to)
-            pins[k] = (other, table.pin_yx_px)
+            pins[k] = (other, _on_tile(table.pin_yx_px, tiles[k], first=other is None))
         forbidden |= {(k, tile_of(k, "not_with", path)) for path in table.not_with}
     near, free = _near(document.layout, said, tiles, observation)
     shape = tiles[0].image.shape
@@ -112,15 +112,21 @@ def hints_of(document: SessionDocument, tiles: Sequence[Tile], observation: Obse
         free=free,
         sigma_px=document.layout.tolerance * min(shape),
         pins=pins,
-        nudges={k: table.nudge_yx_px for k, table in said.items() if table.nudge_yx_px is not None},
+        nudges={k: _on_tile(t.nudge_yx_px, tiles[k]) for k, t in said.items() if t.nudge_yx_px is not None},
         forbidden=frozenset((min(pair), max(pair)) for pair in forbidden),
         half=((shape[0] - 1) / 2, (shape[1] - 1) / 2),
     )
 
 
+def _on_tile(sensor_px: tuple[float, float], tile: Tile, *, first: bool = False) -> tuple[float, float]:
+    """Count a person's px, which are the sensor's, in the tile's; `first`: of its first pixel, from elsewhere."""
+    start = tile.grid.first_yx if first and tile.grid is not None else (0.0, 0.0)
+    return ((sensor_px[0] + start[0]) / tile.step, (sensor_px[1] + start[1]) / tile.step)
+
+
 def _near(layout: LayoutTable, said: dict, tiles: Sequence[Tile], observation: Observation):
     """Return rough places, and whether their scale and direction are unknown."""
-    pixels = {k: table.near_yx_px for k, table in said.items() if table.near_yx_px is not None}
+    pixels = {k: _on_tile(table.near_yx_px, tiles[k]) for k, table in said.items() if table.near_yx_px is not None}
     mount = {k: table.near_arcsec for k, table in said.items() if table.near_arcsec is not None}
     if bool(pixels) + bool(mount) + (layout.order is not None) > 1:
         raise bad_input(
@@ -241,7 +247,8 @@ def apply_hints(placement: Placement, tiles: Sequence[Tile], hints: Hints) -> Pl
     for k, nudge in sorted(hints.nudges.items()):
         if np.isfinite(positions[k]).all():
             positions[k] += nudge
-            warnings.append(f"tile {tiles[k].name} was moved by {nudge[0]:g}, {nudge[1]:g} px (y, x) by {SESSION_FILE}")
+            told = [part * tiles[k].step for part in nudge]
+            warnings.append(f"tile {tiles[k].name} was moved by {told[0]:g}, {told[1]:g} px (y, x) by {SESSION_FILE}")
     told = [
         text for text in warnings if not any(_tells_loss(text, tiles[k]) for k in placement.left_out.keys() - left_out)
     ]

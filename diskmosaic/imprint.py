@@ -25,6 +25,8 @@ from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
 from diskmosaic.calibration import Calibration
+from diskmosaic.dropping import Dropped
+from diskmosaic.finer import enlarged
 from diskmosaic.records import FloatImage, Tile
 from diskmosaic.remainder import high_pass
 
@@ -75,20 +77,22 @@ class Smear:
     Parameters
     ----------
     tile : Tile
-        With the frames' fields where they are known: without them each frame is taken to be moved as a whole.
+        With the frames' fields where they are known: without them each frame is taken to be moved as a whole. The
+        images have the frames' pixels, the averages the tile's own.
     """
 
     def __init__(self, tile: Tile) -> None:
         shifts, weights = tile.moves()
         self._weights = weights / weights.sum()
         self._levels = tile.frames["level"][tile.frames["weight"] > 0].astype(np.float64)
+        self._finer, self._fine_shape = tile.finer, tile.image.shape
         # a field samples, a shift moves: their signs are opposite
         self._local = None if tile.fields is None else shifts[:, None, None] - tile.fields
         if self._local is not None:
             return
         self._shifts = shifts
         self._reach = int(np.ceil(np.abs(shifts).max())) + 2
-        self._shape = tile.image.shape
+        self._shape = tile.frame_shape
         self._padded = tuple(even_fast_size(n + 2 * self._reach) for n in self._shape)
         self._spectrum = self._transform(self._weights)
         # near the border only some of the frames see the sensor
@@ -102,17 +106,20 @@ class Smear:
     def ratio(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image that is about 1."""
         if self._local is None:
-            return 1 + self._convolved(image - 1, self._spectrum) / self._cover
+            return self._on_tile(1 + self._convolved(image - 1, self._spectrum) / self._cover)
         mean, cover = warped_mean(image - 1, self._local, self._weights)
-        return 1 + mean / np.maximum(cover, LEAST_COVER)
+        return self._on_tile(1 + mean / np.maximum(cover, LEAST_COVER))
 
     def light(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image in ADU, each scaled to the tile's level as its frame was."""
         weights = self._weights / self._levels
         if self._local is None:
-            return self._convolved(image, self._transform(weights)) / self._cover
+            return self._on_tile(self._convolved(image, self._transform(weights)) / self._cover)
         mean, cover = warped_mean(image, self._local, weights)
-        return np.float32(weights.sum()) * mean / np.maximum(cover, LEAST_COVER)
+        return self._on_tile(np.float32(weights.sum()) * mean / np.maximum(cover, LEAST_COVER))
+
+    def _on_tile(self, image: FloatImage) -> FloatImage:
+        return enlarged(image, self._finer, self._fine_shape)
 
     def _transform(self, weights: NDArray[np.float64]) -> NDArray[np.complex64]:
         kernel = shift_kernels(self._shifts[:, None], weights, self._reach)[0]
@@ -142,7 +149,7 @@ def reflat_tile(tile: Tile, old: Calibration, new: Calibration) -> Tile:
     Tile
         Without a remainder: what the new flat leaves behind has to be looked for anew.
     """
-    ratio = np.ones(tile.image.shape, np.float32)
+    ratio = np.ones(tile.frame_shape, np.float32)
     if old.gain is not None:
         ratio *= old.gain
     if new.gain is not None:
@@ -151,7 +158,7 @@ def reflat_tile(tile: Tile, old: Calibration, new: Calibration) -> Tile:
         ratio *= np.exp(-tile.remainder)
     mender = Mender(old.good)  # the frames show their neighbours' mean at bad pixels
     mender.mend(ratio)
-    smear = Smear(tile)
+    smear = Smear(tile) if tile.finer == 1 else Dropped(tile)
     image = tile.image / smear.ratio(ratio)
     still = None if tile.sensor_mean is None else tile.sensor_mean / ratio
     darkness = old.dark - new.dark

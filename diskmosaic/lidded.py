@@ -171,8 +171,9 @@ def fine_centre(
 ) -> NDArray[np.float64] | None:
     """Centre of the disk between pixels, from where rays fall through a level; None with too few of them."""
     centre = start
+    on_sensor = radius / np.sqrt(abs(np.linalg.det(turn)))
     for _ in range(2):  # the second time the rays begin where they should
-        points = _crossings(image, level, np.linalg.solve(turn, centre), radius) @ turn.T
+        points = _crossings(image, level, np.linalg.solve(turn, centre), on_sensor) @ turn.T
         for _ in range(5):
             away = points - centre
             length = np.hypot(*away.T)

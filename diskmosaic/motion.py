@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.standing import find_standing, response
 from diskmosaic.arrays.warped import warped_mean
+from diskmosaic.finer import tile_on_frames
 from diskmosaic.imprint import Smear
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
@@ -41,6 +42,7 @@ def find_pattern(
     Parameters
     ----------
     tiles : sequence of Tile
+        On their frames' pixels.
     regions : sequence of Regions
         Of the tiles.
     jobs : int
@@ -80,7 +82,8 @@ def mend_by_motion(
     tiles: Sequence[Tile], *, jobs: int = 1, progress: Progress = silent
 ) -> tuple[list[Tile], FloatImage | None]:
     """Take the pattern that `find_pattern` finds out of all tiles; also returns it."""
-    pattern = find_pattern(tiles, find_regions(tiles), jobs=jobs, progress=progress)
+    seen = [tile_on_frames(tile) for tile in tiles]
+    pattern = find_pattern(seen, find_regions(seen), jobs=jobs, progress=progress)
     if pattern is None:
         return list(tiles), None
     return list(ordered_map(lambda tile: less_pattern(tile, pattern), tiles, jobs=jobs)), pattern

@@ -267,6 +267,7 @@ class _Stacking:
     def write(self, path: Path, on_first_use: _OnFirstUse, *, jobs: int = 1, progress: Progress = silent) -> None:
         """Stack it and write it to `path`."""
         from diskmosaic.files.products import write_tile
+        from diskmosaic.finer import finer_grid
         from diskmosaic.tiles import stack_tile
 
         recording = self.recording
@@ -278,7 +279,8 @@ class _Stacking:
             tile = stack_tile(
                 opened, calibration, self.settings, masters=on_first_use.identities, jobs=jobs, progress=progress
             )
-        taken = {"grid": opened.grid, "channel": opened.channel}
+        grid = finer_grid(opened.grid, (opened.height, opened.width), tile.finer)
+        taken = {"grid": grid, "channel": opened.channel}
         write_tile(path, dataclasses.replace(tile, name=self.name, recording=recording.path, remainder=left, **taken))
 
 

@@ -141,6 +141,11 @@ class Tile:
         How the pixels lie on the recording's sensor; None: they are its own.
     channel : str
         The colour that was taken of a colour camera's frames; empty: all there was.
+    finer : float
+        Pixels of `image` and `weight` to a pixel of the frames on each axis. `remainder`, `sensor_mean` and the masters
+        have the frames' pixels; shifts and fields count in those (`diskmosaic.finer`).
+    pixel_share : float
+        On a finer grid: to what share of their sides the frames' pixels were shrunk.
     """
 
     name: str
@@ -158,6 +163,18 @@ class Tile:
     sensor_mean: FloatImage | None = None
     grid: SensorGrid | None = None
     channel: str = ""
+    finer: float = 1.0
+    pixel_share: float = 1.0
+
+    @property
+    def step(self) -> float:
+        """Sensor px from one pixel to the next."""
+        return 1.0 if self.grid is None else self.grid.step
+
+    @property
+    def frame_shape(self) -> tuple[int, int]:
+        """Height and width of the frames, px."""
+        return self.image.shape if self.sensor_mean is None else self.sensor_mean.shape
 
     def moves(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the shifts (n, 2), px (y, x), and the weights (n,) of the frames that were used."""

@@ -183,8 +183,8 @@ class _Masters:
     def check(self, path: Path, tile: Tile) -> None:
         """Refuse a tile whose size is another, or whose masters are not at hand."""
         for master in self.new.values():
-            if master.image.shape != tile.image.shape:
-                size, wanted = (f"{shape[1]}x{shape[0]} px" for shape in (master.image.shape, tile.image.shape))
+            if master.image.shape != tile.frame_shape:
+                size, wanted = (f"{shape[1]}x{shape[0]} px" for shape in (master.image.shape, tile.frame_shape))
                 raise bad_input(
                     self.names[master.kind], found=size, expected=f"{wanted} as {path.name} has", todo="give another"
                 )

@@ -12,7 +12,7 @@ and so hears the pattern better.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from diskmosaic.arrays.resample import smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.calibration import Calibration
+from diskmosaic.finer import corrected, placement_on_frames, tile_on_frames
 from diskmosaic.neighbours import less_neighbours
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
@@ -121,15 +122,12 @@ def mend_tiles(
     remainder : Remainder or None
         None with too few tiles to tell.
     """
-    found = find_remainder(tiles, flat, placement=placement, progress=progress)
+    placement = placement_on_frames(placement, tiles[0].finer)
+    found = find_remainder([tile_on_frames(tile) for tile in tiles], flat, placement=placement, progress=progress)
     if found is None:
         return list(tiles), None
     corrections, remainder = found
-    mended = [
-        replace(tile, image=tile.image * np.exp(-correction))
-        for tile, correction in zip(tiles, corrections, strict=True)
-    ]
-    return mended, remainder
+    return [corrected(tile, known) for tile, known in zip(tiles, corrections, strict=True)], remainder
 
 
 def sample_remainder(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from diskmosaic.files.cards import Opened, native
 from diskmosaic.files.products import read_master, read_tile
+from diskmosaic.finer import tile_on_frames
 from diskmosaic.limb_points import edge_points
 from diskmosaic.pictures.stretch import is_north_up
 from diskmosaic.records import Circle, Master, Tile
@@ -177,7 +178,7 @@ def before_and_after(
     tile: TileView, masters: Mapping[str, Master]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
     """A tile as the sensor saw it (times the flat it was divided by) and as it is; None without its flat."""
-    stored = read_tile(tile.path)
+    stored = tile_on_frames(read_tile(tile.path))
     flats = [master for master in masters.values() if master.kind == "flat"]
     flats = [flat for flat in flats if flat.image.shape == stored.image.shape]
     if not flats:

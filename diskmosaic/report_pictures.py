@@ -121,6 +121,7 @@ def _residual(pair: Mapping[str, Any], a: np.ndarray, b: np.ndarray) -> np.ndarr
         return np.array(pair["residual_yx"], float)
     left = a[:, :2] @ np.array(pair["shift_yx"], float) + a[:, 2] - b[:, 2]
     told = pair.get("residual_px")
+    told = None if told is None else told * np.sqrt(abs(np.linalg.det(a[:, :2])))  # of the sensor's px
     return left if told is not None and abs(np.hypot(*left) - told) < max(0.02, 0.25 * told) else None
 
 

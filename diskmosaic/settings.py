@@ -41,6 +41,12 @@ class TileSettings(StageSettings):
     min_frames: int = Field(20, ge=1, description="never stack fewer frames than this, where there are as many")
     local_fields: bool = Field(True, description="follow the seeing's warps patch by patch")
     field_step_px: int = Field(24, ge=16, description="grid step of the displacement field")
+    finer: float = Field(
+        1.0, ge=1, le=3, description="tile pixels to a camera pixel on each axis, for cameras that sample too coarsely"
+    )
+    pixel_share: float = Field(
+        0.7, ge=0.2, le=1, description="share of its side to which a camera pixel is shrunk on a finer grid"
+    )
 
 
 class PlacementSettings(StageSettings):

@@ -115,15 +115,21 @@ class Stack:
         known = {"grid": grid, "noise": self.noise / FINE, "local": settings.local_fields}
         self._reference = Reference(mean, **known, seen=weight > 0)
 
+    def measured(
+        self, index: int, raw: NDArray | None = None, frame: NDArray[np.float32] | None = None
+    ) -> tuple[NDArray, NDArray[np.float32], NDArray[np.float32]]:
+        """Return a frame raw and calibrated, and the field that it is sampled along; buffers are used again."""
+        raw = self.recording.gray(int(index), raw)
+        half = self._small.apply(block_means(raw, FINE))
+        field = self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
+        return raw, self.calibration.apply(raw, frame), field
+
     def add(self, indices: NDArray[np.intp]) -> Sums:
         """Sum some frames."""
         sums = Sums(self.shape)
         raw = frame = None
         for index in indices:
-            raw = self.recording.gray(int(index), raw)
-            half = self._small.apply(block_means(raw, FINE))
-            field = self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
-            frame = self.calibration.apply(raw, frame)
+            raw, frame, field = self.measured(index, raw, frame)
             weight, seen = float(self.weight[index]), covered(field, self.shape)
             warp_add(frame, field, weight / float(self.level[index]), sums.light, seen)
             cv2.scaleAdd(frame, weight / float(self.level[index]), sums.sensor, sums.sensor)

@@ -13,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.cellsums import block_means
+from diskmosaic.arrays.drops import noise_of_drops
 from diskmosaic.arrays.flow import Look, fine, structure
 from diskmosaic.arrays.noise import grain
 from diskmosaic.calibration import Calibration
+from diskmosaic.dropping import drop_frames, uneven
 from diskmosaic.errors import bad_input
 from diskmosaic.looking import FINE, First, choose
 from diskmosaic.parallel import chunks, each_counted, ordered_map, spread_over
@@ -72,18 +74,26 @@ def stack_tile(
     stack = Stack(recording, calibration, looks, chosen, first)
     del looks
     stack.sharpen(settings, jobs=jobs)
-    total = Sums(stack.shape)
     used = np.flatnonzero(chosen.weight)
-    parts = chunks(len(used), CHUNK)
-    stacked = ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs)
-    for sums in progress(each_counted(stacked, parts), f"{recording.name}: stack", total=len(used)):
-        if sums is not None:
-            total.merge(sums)
+    label = f"{recording.name}: stack"
+    if settings.finer > 1:
+        total = drop_frames(stack, used, settings, label, jobs=jobs, progress=progress)
+    else:
+        total = Sums(stack.shape)
+        parts = chunks(len(used), CHUNK)
+        stacked = ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs)
+        for sums in progress(each_counted(stacked, parts), label, total=len(used)):
+            if sums is not None:
+                total.merge(sums)
     stack.settle(total.fields, used)
     with np.errstate(invalid="ignore", divide="ignore"):
         image = np.where(total.weight > 0, total.light / total.weight, np.float32(np.nan)).astype(np.float32)
     weights = chosen.weight[used].astype(float)
     noise = total.frame_noise() * np.sqrt(np.sum(weights**2)) / np.sum(weights)
+    warnings = [*recording.warnings, *chosen.warnings]
+    if settings.finer > 1:
+        noise *= noise_of_drops(settings.finer, settings.pixel_share)
+        warnings += uneven(total.weight, float(weights.sum()), settings)
     return Tile(
         name=recording.name,
         image=image,
@@ -96,7 +106,9 @@ def stack_tile(
         time_utc=_mean_time(recording, used, weights),
         recording=recording.path.name,
         masters=dict(masters or {}),
-        warnings=tuple(recording.warnings) + chosen.warnings,
+        warnings=tuple(warnings),
+        finer=settings.finer,
+        pixel_share=settings.pixel_share if settings.finer > 1 else 1.0,
     )
 
 

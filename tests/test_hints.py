@@ -1,8 +1,10 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.hints import apply_hints, hints_of, in_turn
-from diskmosaic.records import Circle, Placement
+from diskmosaic.records import Circle, Placement, SensorGrid
 from diskmosaic.session import Observation, observation_of, parse_session
 
 from cut_tiles import as_tile
@@ -136,6 +138,20 @@ def test_nudges_come_last_and_move_nothing_else():
     placed = apply_hints(lost([(0, 0), (7, 7)]), named(2), hinted(text, named(2)))
     assert placed.positions.tolist() == [[0, 0], [7.5, 5.0]]
     assert placed.warnings == ("tile t_2 was moved by 0.5, -2 px (y, x) by session.toml",)
+
+
+def test_a_persons_pixels_are_the_sensors_whatever_the_tiles_have():
+    text = (
+        '[recordings."t_1.ser"]\nrole = "tile"\npin_to = "t_2.ser"\npin_yx_px = [-5.0, 100.0]\n'
+        '[recordings."t_2.ser"]\nrole = "tile"\npin_to = "sun"\npin_yx_px = [-100.0, 20.5]\n'
+        '[recordings."t_3.ser"]\nrole = "tile"\nnudge_yx_px = [0.5, -2.0]\n'
+    )
+    fine = SensorGrid(0.5, (-0.25, -0.25), (100, 150))
+    tiles = [replace(tile, grid=fine) for tile in named(3)]
+    placed = apply_hints(lost([(0, 0), (7, 7), (50, 50)]), tiles, hinted(text, tiles))
+    # the sensor's first pixel lies half a finer one beyond the tile's
+    assert placed.positions.tolist() == [[189.5, 740.5], [199.5, 540.5], [51.0, 46.0]]
+    assert placed.warnings[-1] == "tile t_3 was moved by 0.5, -2 px (y, x) by session.toml"
 
 
 def test_forbidden_pairs_are_told_to_the_placement():

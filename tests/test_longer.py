@@ -12,7 +12,7 @@ from diskmosaic.arrays.limb_profile import find_edge
 from diskmosaic.arrays.second_light import fit_light, join
 from diskmosaic.errors import InputError
 from diskmosaic.files.products import read_disk, read_master
-from diskmosaic.lidded import Lidded
+from diskmosaic.lidded import Lidded, fine_centre
 from diskmosaic.recordings import open_recording
 from diskmosaic.records import Master
 from diskmosaic.second_set import load
@@ -107,6 +107,17 @@ def test_a_saturated_disk_is_even_whatever_the_flat():
     assert frame[0, 0] == pytest.approx(calibration.lid) == pytest.approx(250 / flat.max(), rel=1e-5)
     dim = calibration.apply(np.full(flat.shape, 55, np.uint8))
     assert dim == pytest.approx(50 / flat, rel=1e-5)
+
+
+@pytest.mark.parametrize("scale", [0.5, 1.0, 2.0])
+def test_a_limb_is_found_whatever_the_disks_pixels(scale):
+    y, x = np.indices((160, 220))
+    edge = 1 / (1 + np.exp(np.clip((np.hypot(y - 150.3, x - 90.6) - 120) / 0.8, -50, 50)))
+    turn = scale * np.array([[0.8, -0.6], [0.6, 0.8]])
+    start = turn @ (148.0, 93.0)
+    found = fine_centre(edge.astype(np.float32), 0.5, start, turn, 120 * scale)
+    # linear interpolation across an edge of 0.8 px leaves some hundredths of a px a ray
+    assert np.hypot(*(found - turn @ (150.3, 90.6))) < 0.03 * scale
 
 
 def test_light_of_two_images_is_joined_by_its_ratio_and_offset():

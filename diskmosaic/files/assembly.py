@@ -50,10 +50,6 @@ def placed_only(disk: Disk, placement: Placement) -> Disk:
     return dataclasses.replace(disk, tile=index[disk.tile], to_disk=disk.to_disk[placed])
 
 
-def _step(tile: Tile) -> float:
-    return 1.0 if tile.grid is None else tile.grid.step
-
-
 def _sensor_place(tile: Tile, place: tuple[float, float]) -> list[float]:
     if tile.grid is None:
         return list(place)
@@ -147,11 +143,11 @@ def assembly_document(
         {
             "a": tiles[pair.a].recording,
             "b": tiles[pair.b].recording,
-            "shift_yx": [float(value) * _step(tiles[pair.a]) for value in pair.shift_yx],
+            "shift_yx": [float(value) * tiles[pair.a].step for value in pair.shift_yx],
             "correlation": pair.correlation,
             "significance": pair.significance,
-            "sigma_px": pair.sigma_px * _step(tiles[pair.a]),
-            "residual_px": pair.residual_px * _step(tiles[pair.a]),
+            "sigma_px": pair.sigma_px * tiles[pair.a].step,
+            "residual_px": pair.residual_px * tiles[pair.a].step,
             "used": pair.used,
             "centre_yx": _sensor_place(tiles[pair.a], pair.centre_yx),
         }

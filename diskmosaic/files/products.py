@@ -129,6 +129,9 @@ def write_tile(path: Path, tile: Tile) -> None:
         header[f"MSHA{number}"] = identity
     if tile.channel:
         header["CHANNEL"] = (tile.channel, "colour taken of the frames")
+    if tile.finer != 1:
+        header["FINER"] = (tile.finer, "pixels to one of the frames, on each axis")
+        header["PXSHARE"] = (tile.pixel_share, "share of its side that a frame's pixel kept")
     if tile.grid is not None:
         _set_grid(header, tile.grid)
     set_warnings(header, tile.warnings)
@@ -180,6 +183,8 @@ def read_tile(path: Path) -> Tile:
             sensor_mean=sensor_mean,
             grid=_get_grid(header),
             channel=header.get("CHANNEL", ""),
+            finer=float(header.get("FINER", 1.0)),
+            pixel_share=float(header.get("PXSHARE", 1.0)),
         )
 
 
