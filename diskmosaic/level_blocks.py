@@ -52,6 +52,25 @@ class Blocks:
         return Blocks(**values | {"cell": np.unique(values["cell"], return_inverse=True)[1]})
 
 
+@dataclass(frozen=True)
+class DiskBlocks:
+    """What tiles show of the disk.
+
+    Attributes
+    ----------
+    tile : (n,)
+    light : (n,)
+        ADU.
+    sensor, disk : (n, 2)
+        (y, x) on the sensor in [-1, 1], and from the disk's centre in radii.
+    """
+
+    tile: NDArray[np.intp]
+    light: NDArray[np.float64]
+    sensor: NDArray[np.float64]
+    disk: NDArray[np.float64]
+
+
 def disk_level(tiles: Sequence[Tile], placed: NDArray[np.intp]) -> float:
     """Return the brightness that is typical of the tiles' disk, ADU."""
     return float(np.median([np.nanpercentile(tiles[k].image[::8, ::8], 95) for k in placed]))
@@ -127,19 +146,8 @@ def sky_levels(
     return found
 
 
-def disk_blocks(
-    tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.intp], outer: float
-) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the blocks of the disk within `outer` radii.
-
-    Returns
-    -------
-    tile : (n,)
-    light : (n,)
-        ADU.
-    sensor, disk : (n, 2)
-        (y, x) on the sensor in [-1, 1], and from the disk's centre in radii.
-    """
+def disk_blocks(tiles: Sequence[Tile], placement: Placement, placed: NDArray[np.intp], outer: float) -> DiskBlocks:
+    """Return the blocks of the disk within `outer` radii."""
     half = (np.array(tiles[0].image.shape) - 1) / 2
     limb = placement.limb
     rows = []
@@ -150,7 +158,7 @@ def disk_blocks(
         take = whole.reshape(-1) & (np.hypot(*disk.T) < outer) & (mean.reshape(-1) > 0)
         light = mean.reshape(-1)[take].astype(float)
         rows.append((np.full(len(light), k), light, (at[take] - half) / half, disk[take]))
-    return tuple(np.concatenate(part) for part in zip(*rows, strict=True))
+    return DiskBlocks(*(np.concatenate(part) for part in zip(*rows, strict=True)))
 
 
 def _turned_onto(

@@ -13,6 +13,7 @@ from diskmosaic.level_blocks import Blocks
 TUKEY = 4.685  # robust deviations (Beaton & Tukey 1974)
 SURFACE_PRIOR = 0.05  # expected size of a surface coefficient; matters only where the overlaps say nothing
 SLOPE_PRIOR = 0.01  # expected slope that cloud leaves across a tile, middle to edge
+SLOPE_UNSEEN = 0.001  # slope, middle to edge, that thin cloud leaves without being seen
 SLOPE_SIGMA = 4.0  # a tile's own slope counts from so many standard errors on
 ROUNDS = 12
 FOLDS = 5  # parts of the overlaps, each left out once to tell how many degrees the surface needs
@@ -178,12 +179,14 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
         weight = np.where(np.abs(share) < 1, (1 - share**2) ** 2, 0) if now.any() else weight
         weighted = design.multiply(weight[:, None]).tocsr()
         normal, right = (design.T @ weighted).toarray(), weighted.T @ ratio
+        alike = _alike(in_cell, weight * residual)
+        variance = alike * spread**2
         prior = np.zeros(size)
-        prior[surface] = (spread / SURFACE_PRIOR) ** 2
+        prior[surface] = variance / SURFACE_PRIOR**2
         free = sigma > 0
-        prior[offset[free]] = (spread / sigma[free]) ** 2
+        prior[offset[free]] = variance / sigma[free] ** 2
         right[offset] += prior[offset] * (first - offsets)
-        prior[slope] = (spread / SLOPE_PRIOR) ** 2
+        prior[slope] = variance / SLOPE_PRIOR**2
         normal[np.arange(size), np.arange(size)] += prior
         normal[np.ix_(placed, placed)] += 1.0
         normal[fixed], normal[:, fixed], right[fixed] = 0, 0, 0
@@ -195,9 +198,18 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
     scores = (in_cell @ weighted.multiply(residual[:, None]).tocsr()).toarray()
     inverse = np.linalg.pinv(normal, rcond=1e-12)
     # a prior that is believed has the error it states
-    meat = scores.T @ scores + np.diag(prior) * spread**2
-    covariance = inverse @ meat @ inverse
+    meat = scores.T @ scores + np.diag(prior) * variance
+    # slopes too small to stand out are no part of the equations, but of their error
+    unseen = inverse @ (weighted.T @ slopes).toarray()[:, fixed[slope]] * SLOPE_UNSEEN
+    unseen[fixed] = 0
+    covariance = inverse @ meat @ inverse + unseen @ unseen.T
     return Answer(answer[gain], answer[surface], offsets, answer[slope].reshape(n, 2), covariance, spread)
+
+
+def _alike(in_cell: sparse.csr_matrix, values: NDArray[np.float64]) -> float:
+    """How many blocks of a cell say the same: so much less than they count are they worth against what is known."""
+    square = float(np.sum(values**2))
+    return max(1.0, float(np.sum((in_cell @ values) ** 2)) / square) if square > 0 else 1.0
 
 
 def _light(blocks: Blocks, offsets: NDArray[np.float64]) -> list[NDArray[np.float64]]:

@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.focus import find_focus
-from diskmosaic.level_blocks import compare_overlaps, disk_blocks, disk_level, sky_levels
+from diskmosaic.level_blocks import DiskBlocks, compare_overlaps, disk_blocks, disk_level, sky_levels
 from diskmosaic.level_solver import Answer, basis, evaluate_surface, solve, surface_powers
 from diskmosaic.records import Levels, Placement, Tile
 from diskmosaic.settings import LevelSettings
+from diskmosaic.surface_by_disk import hear_disk, less_unsure, surface_rms
 from diskmosaic.tilt import (
     OUTER,
     Tilt,
@@ -75,10 +76,23 @@ def solve_levels(tiles: Sequence[Tile], placement: Placement, settings: LevelSet
             np.concatenate([np.full(count, np.nan), np.zeros(len(powers)), sigma**2, np.zeros(2 * count)])
         )
         solved = Answer(np.zeros(count), np.zeros(len(powers)), offsets, np.zeros((count, 2)), unknown, np.nan)
+    disk = None
+    if len(blocks.a) and placement.limb is not None and len(placed) > 2:
+        disk = disk_blocks(tiles, placement, placed, OUTER)
+        solved = hear_disk(solved, disk, _levelled(disk, solved, level, powers), powers)
+    if len(blocks.a):
+        solved = less_unsure(solved, powers)
+    first = len(solved.gains)
+    unsure = surface_rms(solved.covariance[first : first + len(powers), first : first + len(powers)], powers)
+    if len(blocks.a) and unsure > UNSURE:
+        warnings.append(
+            f"how brightness runs across the sensor is told to {100 * unsure:.1f} % rms only: tiles that hardly move "
+            "along one axis, or hardly overlap, leave it open"
+        )
     offsets = np.where(np.isin(np.arange(count), placed), solved.offsets, 0)
     gains, linear, tilt = solved.gains.copy(), np.zeros(2), None
-    if len(blocks.a) and placement.limb is not None and len(placed) > 2 and not turned:
-        tilt, said = _tilt(tiles, placement, placed, solved, offsets * level, powers)
+    if disk is not None and not turned:
+        tilt, said = _tilt(tiles, placement, placed, solved, disk, _levelled(disk, solved, level, powers))
         warnings.append(said)
         if tilt is not None:
             half = (np.array(shape) - 1) / 2
@@ -134,14 +148,18 @@ def _offset_prior(count: int, sky: dict[int, tuple[float, float]]) -> tuple[NDAr
     return offsets - own, sigma
 
 
-def _tilt(tiles, placement: Placement, placed, solved: Answer, offsets, powers) -> tuple[Tilt | None, str]:
+def _levelled(blocks: DiskBlocks, solved: Answer, level: float, powers) -> NDArray[np.float64]:
+    """Log brightness of blocks of the disk, less what the overlaps told."""
+    tile = blocks.tile
+    value = np.log(np.maximum(blocks.light - solved.offsets[tile] * level, 1e-6)) - solved.gains[tile]
+    return value - basis(blocks.sensor, powers) @ solved.surface - np.sum(solved.slopes[tile] * blocks.sensor, axis=1)
+
+
+def _tilt(tiles, placement: Placement, placed, solved: Answer, blocks: DiskBlocks, value) -> tuple[Tilt | None, str]:
     """What roundness, gains and flat say of the overall tilt together, and the sentence that says so."""
     half = (np.array(tiles[0].image.shape) - 1) / 2
     limb = placement.limb
-    tile, light, sensor, disk = disk_blocks(tiles, placement, placed, OUTER)
-    value = np.log(np.maximum(light - offsets[tile], 1e-6)) - solved.gains[tile]
-    value -= basis(sensor, powers) @ solved.surface + np.sum(solved.slopes[tile] * sensor, axis=1)
-    roundness = tilt_by_roundness(value, disk)
+    roundness = tilt_by_roundness(value, blocks.disk)
     if roundness is None:
         return None, (
             "too little of the disk's circumference was seen to tell an overall tilt of its brightness: none was taken "

@@ -70,6 +70,39 @@ def combine(parts: list[Tilt]) -> Tilt:
     return Tilt(covariance @ np.sum([p @ t.slope for p, t in zip(precision, parts, strict=True)], axis=0), covariance)
 
 
+def ring_of(at: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return the distance from the centre and the ring of places (n, 2) on the disk, in radii."""
+    radius = np.hypot(*at.T)
+    return radius, np.minimum((radius / OUTER * RINGS).astype(int), RINGS - 1)
+
+
+def quiet_rings(
+    rest: NDArray[np.float64], ring: NDArray[np.intp], quiet: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Take each ring's median off what a fit leaves.
+
+    Parameters
+    ----------
+    rest, ring : (n,)
+    quiet : (n,)
+        1 where the round before saw the quiet Sun, else 0.
+
+    Returns
+    -------
+    left, weight, quiet : (n,)
+        The rest less its ring's median; 0 off the quiet Sun, else the inverse of the ring's variance; quiet places now.
+    """
+    level, spread = np.zeros(RINGS), np.ones(RINGS)
+    for i in range(RINGS):
+        here = rest[(ring == i) & (quiet > 0)]
+        if len(here):
+            level[i] = np.median(here)
+            spread[i] = max(1.4826 * np.median(np.abs(here - level[i])), 1e-6)
+    left = rest - level[ring]
+    quiet = ((left > -DARK_CUT * spread[ring]) & (left < BRIGHT_CUT * spread[ring])).astype(float)
+    return left, quiet / np.maximum(spread[ring], 0.2 * np.median(spread)) ** 2, quiet
+
+
 def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Roundness | None:
     """Fit log brightness = f(r) + tilt . (y, x) on the quiet Sun.
 
@@ -85,34 +118,21 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ro
     Roundness or None
         None where too little of the disk is seen to part a tilt from other waves.
     """
-    radius = np.hypot(*at.T)
-    ring = np.minimum((radius / OUTER * RINGS).astype(int), RINGS - 1)
+    radius, ring = ring_of(at)
     angle = np.arctan2(at[:, 0], at[:, 1])
     if len(value) < 200 or np.ptp(np.bincount((angle * 4 / np.pi).astype(int) + 4, minlength=9)[:8]) >= len(value) / 2:
         return None
     waves = [radius * wave(m * angle) for m in (1, *SUNS_OWN) for wave in (np.sin, np.cos)]
     columns = np.stack(waves, axis=1)
     answer, quiet = np.zeros(columns.shape[1]), np.ones(len(value))
-    level = np.zeros(RINGS)
     for _ in range(15):
-        rest = value - columns @ answer
-        spread = np.ones(RINGS)
-        for i in range(RINGS):
-            here = rest[(ring == i) & (quiet > 0)]
-            if len(here):
-                level[i] = np.median(here)
-                spread[i] = max(1.4826 * np.median(np.abs(here - level[i])), 1e-6)
-        left = (rest - level[ring]) / spread[ring]
-        quiet = ((left > -DARK_CUT) & (left < BRIGHT_CUT)).astype(float)
-        weight = quiet / np.maximum(spread[ring], 0.2 * np.median(spread)) ** 2
+        left, weight, quiet = quiet_rings(value - columns @ answer, ring, quiet)
         # rings' mean places leave with their levels: only what goes round the disk counts
         total = np.maximum(np.bincount(ring, weight, RINGS), 1e-12)
         mean = np.stack([np.bincount(ring, weight * column, RINGS) / total for column in columns.T], axis=1)
         free = columns - mean[ring]
         normal = free.T @ (weight[:, None] * free)
-        step = np.linalg.solve(
-            normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), free.T @ (weight * (left * spread[ring]))
-        )
+        step = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), free.T @ (weight * left))
         answer = answer + step
         if np.abs(step).max() < 1e-6:
             break
@@ -126,7 +146,10 @@ def tilt_by_roundness(value: NDArray[np.float64], at: NDArray[np.float64]) -> Ro
     power = count**2 * (answer[2:] ** 2 - np.diag(noise)[2:])
     own = max(float(np.mean(power)), 0.0) * len(count) / (len(count) - 2)
     middle = (np.arange(RINGS) + 0.5) / RINGS * OUTER
-    inner = (np.bincount(ring, quiet, RINGS) > 0) & (middle < 0.5)
+    number = np.bincount(ring, quiet, RINGS)
+    inner = (number > 0) & (middle < 0.5)
+    rest = value - columns @ answer
+    level = np.array([np.median(rest[(ring == i) & (quiet > 0)]) if number[i] else 0.0 for i in range(RINGS)])
     bend = -float(np.polyfit(middle[inner] ** 2, level[inner], 1)[0]) if inner.sum() > 3 else BEND
     return Roundness(Tilt(answer[:2], own * np.eye(2) + noise[:2, :2]), own, bend)
 
