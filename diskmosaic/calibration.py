@@ -73,3 +73,16 @@ class Calibration:
             cv2.multiply(frame, self.gain, dst=frame)
         self._mender.mend(frame)
         return frame
+
+    @property
+    def bad(self) -> NDArray[np.int64]:
+        """Places of the bad pixels in the flattened frame, ascending."""
+        return self._mender.index
+
+    def mended(self, raw: NDArray) -> NDArray[np.float64]:
+        """Return the values that the bad pixels of a calibrated frame have, without calibrating all of it."""
+        near = self._mender.gather
+        values = raw.reshape(-1)[near].astype(np.float32) - self.dark.reshape(-1)[near]
+        if self.gain is not None:
+            values *= self.gain.reshape(-1)[near]
+        return self._mender.means(values)

@@ -65,7 +65,7 @@ def drop_frames(
         total.noise.append(grain(waiting[-1][0]))
         waiting.clear()
 
-    measured = ordered_map(lambda index: stack.measured(index)[1:], used, jobs=jobs)
+    measured = ordered_map(stack.measured, used, jobs=jobs)
     for index, (frame, field) in zip(used, progress(measured, label, total=len(used)), strict=True):
         gain, weight = 1 / float(stack.level[index]), float(stack.weight[index])
         cv2.scaleAdd(frame, weight * gain, total.sensor, total.sensor)

@@ -5,6 +5,7 @@ Frames are looked at as means of blocks; the reference is the mean of the sharpe
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,6 +73,28 @@ class First:
 
 
 @dataclass(frozen=True)
+class Looks:
+    """What was measured of every frame of a recording; attributes as of `Look`, a value a frame.
+
+    The fields are the largest thing that is kept of a long recording: once they are here they are not copied.
+    """
+
+    fields: NDArray[np.float32]
+    quality: NDArray[np.float64]
+    level: NDArray[np.float64]
+    agreement: NDArray[np.float64]
+
+    @classmethod
+    def gather(cls, looks: Iterable[Look], count: int, grid: tuple[int, int]) -> Looks:
+        """Take looks as they come."""
+        gathered = cls(np.empty((count, *grid, 2), np.float32), *np.empty((3, count)))
+        for k, look in enumerate(looks):
+            gathered.fields[k] = look.field
+            gathered.quality[k], gathered.level[k], gathered.agreement[k] = look.quality, look.level, look.agreement
+        return gathered
+
+
+@dataclass(frozen=True)
 class Choice:
     """Which frames are stacked."""
 
@@ -91,23 +114,22 @@ def _sharpness(sample: list[NDArray[np.float32]], noise: NDArray[np.float64]) ->
     return np.where(level > MIN_LEVEL * np.median(level), power, 0)
 
 
-def choose(looks: list[Look], settings: TileSettings) -> Choice:
+def choose(looks: Looks, settings: TileSettings) -> Choice:
     """Keep the sharpest share of the frames that show the field."""
-    quality = np.array([look.quality for look in looks])
-    agreement = np.array([look.agreement for look in looks])
-    level = np.array([look.level for look in looks])
+    quality, agreement, level = looks.quality, looks.agreement, looks.level
+    count = len(quality)
     shown = (agreement > AGREES) & (level > MIN_LEVEL * np.median(level))
     if not shown.any():
         shown[:] = True
-    wanted = int(np.ceil(settings.keep * len(looks)))
+    wanted = int(np.ceil(settings.keep * count))
     wanted = min(max(wanted, settings.min_frames), int(shown.sum()))
     order = np.argsort(np.where(shown, -quality, np.inf), kind="stable")[:wanted]
-    weight = np.zeros(len(looks), np.float32)
+    weight = np.zeros(count, np.float32)
     weight[order] = 1
     lost = int((~shown).sum())
     warnings = (
-        (f"{lost} of {len(looks)} frames do not show the field (cloud or lost guiding) and were dropped",)
-        if lost > 0.1 * len(looks)
+        (f"{lost} of {count} frames do not show the field (cloud or lost guiding) and were dropped",)
+        if lost > 0.1 * count
         else ()
     )
     return Choice(weight, shown, warnings)

@@ -1,4 +1,4 @@
-"""The second pass over a recording: its second reference, and the chosen frames warped onto the tile's canvas.
+"""Between the two passes over a recording: the mean geometry, and the second reference.
 
 Displacements are taken against the mean geometry of *all* frames (the air's warps average out only over many); the
 light comes from the best.
@@ -6,18 +6,16 @@ light comes from the best.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.cellsums import block_means
-from diskmosaic.arrays.flow import Look, Reference
+from diskmosaic.arrays.flow import Reference
 from diskmosaic.arrays.kernels import warp_add
-from diskmosaic.arrays.noise import grain
 from diskmosaic.calibration import Calibration
-from diskmosaic.looking import FINE, Choice, First, covered
+from diskmosaic.looking import FINE, Choice, First, Looks, covered
 from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE
@@ -37,48 +35,43 @@ class Sums:
         self.noise: list[float] = []
         self.fields: list[NDArray[np.float32]] = []
 
-    def merge(self, other: Sums) -> None:
-        """Add other frames' sums."""
-        self.light += other.light
-        self.weight += other.weight
-        self.sensor += other.sensor
-        self.noise += other.noise
-        self.fields += other.fields
-
     def frame_noise(self) -> float:
         """Typical pixel noise of one frame."""
         return float(np.median(self.noise))
 
 
 class Stack:
-    """Warps chosen frames onto the tile's canvas and sums them."""
+    """Where the frames of a recording lie on the tile's canvas, better and better known."""
 
     def __init__(
         self,
         recording: Recording,
         calibration: Calibration,
-        looks: Sequence[Look],
+        looks: Looks,
         chosen: Choice,
         first: First,
     ):
         self.recording, self.calibration = recording, calibration
-        self.weight, self.quality = chosen.weight, np.array([look.quality for look in looks])
+        self.weight, self.quality = chosen.weight, looks.quality
         self.shape, self.noise = (recording.height, recording.width), first.noise
         # what a frame does not show of the canvas has its displacement from afar, and no say
-        shown = np.stack([first.reference.cover(look.field) for look in looks]).astype(np.float32)
-        self._share = shown * (first.reference.trust + 1e-6).astype(np.float32)
-        shown[~chosen.shown] = 0
+        self._first = first.reference
+        self._windows = [self._first.window(field) for field in looks.fields]
         # in place: of a long recording the fields are the largest thing in memory
-        self.fields = np.stack([look.field for look in looks])
+        self.fields = looks.fields
         self.fields *= np.float32(first.blocks)  # to full resolution
-        whole = self._mean(range(len(looks)))
+        whole = self._mean(range(len(self.fields)))
         self.fields -= whole[:, None, None].astype(np.float32)
-        bend = np.einsum("nij,nijk->ijk", shown, self.fields, dtype=np.float64, casting="same_kind")
-        self.fields -= (bend / np.maximum(shown.sum(axis=0, dtype=np.float64), 1e-3)[..., None]).astype(np.float32)
+        bend, shown = np.zeros(self.fields.shape[1:]), np.zeros(self.fields.shape[1:3])
+        for k in np.flatnonzero(chosen.shown):
+            cover = self._first.cover(self._windows[k])
+            bend += cover[..., None] * self.fields[k]
+            shown += cover
+        self.fields -= (bend / np.maximum(shown, 1e-3)[..., None]).astype(np.float32)
         # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
         self.whole = whole - np.average(whole, axis=0, weights=self.weight)
         self.fields += self.whole[:, None, None].astype(np.float32)
-        self.level = np.array([look.level for look in looks], np.float32)
+        self.level = looks.level.astype(np.float32)
         self.level /= np.median(self.level[self.weight > 0])
         self._small = calibration.binned(FINE)
 
@@ -86,7 +79,7 @@ class Stack:
         """Whole shifts: means of fields over the cells that a frame shows and that can be trusted."""
         shifts = []
         for k in frames:
-            share = self._share[k].astype(np.float64)
+            share = self._first.cover(self._windows[k]) * self._first.trust
             share = share / share.sum() if share.any() else np.full(share.shape, 1 / share.size)
             shifts.append(np.sum(self.fields[k] * share[..., None], axis=(0, 1)))
         return np.stack(shifts)
@@ -115,28 +108,15 @@ class Stack:
         known = {"grid": grid, "noise": self.noise / FINE, "local": settings.local_fields}
         self._reference = Reference(mean, **known, seen=weight > 0)
 
-    def measured(
-        self, index: int, raw: NDArray | None = None, frame: NDArray[np.float32] | None = None
-    ) -> tuple[NDArray, NDArray[np.float32], NDArray[np.float32]]:
-        """Return a frame raw and calibrated, and the field that it is sampled along; buffers are used again."""
-        raw = self.recording.gray(int(index), raw)
-        half = self._small.apply(block_means(raw, FINE))
-        field = self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
-        return raw, self.calibration.apply(raw, frame), field
+    def measured(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return a frame, calibrated, and the field that it is sampled along."""
+        raw = self.recording.gray(int(index))
+        return self.calibration.apply(raw), self.refined(raw, index)
 
-    def add(self, indices: NDArray[np.intp]) -> Sums:
-        """Sum some frames."""
-        sums = Sums(self.shape)
-        raw = frame = None
-        for index in indices:
-            raw, frame, field = self.measured(index, raw, frame)
-            weight, seen = float(self.weight[index]), covered(field, self.shape)
-            warp_add(frame, field, weight / float(self.level[index]), sums.light, seen)
-            cv2.scaleAdd(frame, weight / float(self.level[index]), sums.sensor, sums.sensor)
-            sums.weight[seen] += np.float32(weight)
-            sums.fields.append(field)
-        sums.noise.append(grain(frame))
-        return sums
+    def refined(self, raw: NDArray, index: int) -> NDArray[np.float32]:
+        """Return the field that a frame is sampled along, measured once more against the second reference."""
+        half = self._small.apply(block_means(raw, FINE))
+        return self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
 
     def settle(self, fields: list[NDArray[np.float32]], used: NDArray[np.intp]) -> None:
         """Keep the fields that frames were stacked with."""

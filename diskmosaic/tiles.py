@@ -14,18 +14,19 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.drops import noise_of_drops
-from diskmosaic.arrays.flow import Look, fine, structure
+from diskmosaic.arrays.flow import fine, structure
 from diskmosaic.arrays.noise import grain
 from diskmosaic.calibration import Calibration
 from diskmosaic.dropping import drop_frames, uneven
 from diskmosaic.errors import bad_input
-from diskmosaic.looking import FINE, First, choose
-from diskmosaic.parallel import chunks, each_counted, ordered_map, spread_over
+from diskmosaic.laying import lay_frames
+from diskmosaic.looking import FINE, First, Looks, choose
+from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE, Tile
 from diskmosaic.settings import TileSettings
-from diskmosaic.stacking import CHUNK, Stack, Sums
+from diskmosaic.stacking import CHUNK, Stack
 
 
 def stack_tile(
@@ -67,27 +68,20 @@ def stack_tile(
         return _single(recording, calibration, masters or {})
 
     first = First(recording, calibration, settings)
-    looks: list[Look] = []
     graded = (look for part in ordered_map(first.look_at, chunks(count, CHUNK), jobs=jobs) for look in part)
-    looks.extend(progress(graded, f"{recording.name}: grade", total=count))
+    looks = Looks.gather(progress(graded, f"{recording.name}: grade", total=count), count, first.grid)
     chosen = choose(looks, settings)
     stack = Stack(recording, calibration, looks, chosen, first)
-    del looks
     stack.sharpen(settings, jobs=jobs)
     used = np.flatnonzero(chosen.weight)
     label = f"{recording.name}: stack"
     if settings.finer > 1:
         total = drop_frames(stack, used, settings, label, jobs=jobs, progress=progress)
     else:
-        total = Sums(stack.shape)
-        parts = chunks(len(used), CHUNK)
-        stacked = ordered_map(lambda part: stack.add(used[part.start : part.stop]), parts, jobs=jobs)
-        for sums in progress(each_counted(stacked, parts), label, total=len(used)):
-            if sums is not None:
-                total.merge(sums)
+        total = lay_frames(stack, used, label, jobs=jobs, progress=progress)
     stack.settle(total.fields, used)
     with np.errstate(invalid="ignore", divide="ignore"):
-        image = np.where(total.weight > 0, total.light / total.weight, np.float32(np.nan)).astype(np.float32)
+        image = np.divide(total.light, total.weight, out=total.light)  # NaN where no frame reaches
     weights = chosen.weight[used].astype(float)
     noise = total.frame_noise() * np.sqrt(np.sum(weights**2)) / np.sum(weights)
     warnings = [*recording.warnings, *chosen.warnings]
@@ -101,7 +95,7 @@ def stack_tile(
         noise=float(noise),
         frames=stack.table(),
         fields=stack.fields[used] - stack.whole[used, None, None].astype(np.float32),
-        sensor_mean=total.sensor / np.float32(weights.sum()),
+        sensor_mean=np.divide(total.sensor, np.float32(weights.sum()), out=total.sensor),
         sharpness=float(np.average(stack.quality[used], weights=weights)) * first.reference.contrast,
         time_utc=_mean_time(recording, used, weights),
         recording=recording.path.name,

@@ -24,7 +24,7 @@ def _compare(image, field, reference, instruments, scale, top, bottom, left, rig
         part[:] = 0
         for y in range(max(edges_y[i], top), min(edges_y[i + 1], bottom)):
             node = row_field(field, y, height, node, rows, uy, ux)
-            warp_row(image, flat, y, uy, ux, middle, whole, work, row)
+            warp_row(flat, height, 0, y, uy, ux, middle, whole, work, row)
             own, off = reference[y, left:right], row[left:right]
             for x in range(len(own)):
                 off[x] = scale * off[x] - own[x]

@@ -10,7 +10,6 @@ frame costs one interpolation and one sum a step. Displacements are *sampling* d
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -19,14 +18,15 @@ from scipy import fft
 
 from diskmosaic.arrays.cellsums import compare
 from diskmosaic.arrays.correlation import even_fast_size
+from diskmosaic.arrays.displacements import MOST_PX, Displacements
 
 COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
-PRIOR_PX = 0.6  # expected size of what a finer look adds to a displacement
-LEVELS = (5.0, 0.9)  # widths, in grid cells, over which displacements are solved in turn
 UNMODELLED_PX = 0.3  # displacement that a smooth field cannot follow: no pixel can tell better than that
 MARGIN = 6  # px before what a reference does not know: half the box
 AGREES = 0.5  # slope of the structure on the reference's: another place of the Sun has 0, the same place 1
 STEPS = 8  # at most, of the whole frame
+REST_PX = 0.25  # a smaller step of the whole frame is its last: the cells' own step takes the rest
+ROUND_PX = 4  # windows begin and end at multiples of it: what depends on them is then computed for few of them
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,6 @@ class Reference:
             for size, cells in zip(image.shape, grid, strict=True)
         )
         self._integral = cv2.integral(self.image, sdepth=cv2.CV_64F)
-        self._cover = lru_cache(64)(self._share_inside)  # frames of a steady recording share their windows
         band = structure(self.image)
         gradients, tools = [], []
         for axis in (0, 1):
@@ -116,9 +115,10 @@ class Reference:
         if seen is not None and not seen.all():
             kernel = np.ones((2 * MARGIN + 1,) * 2, np.uint8)
             self._tools *= cv2.erode(seen.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE)
-        self._products = np.stack([[self._cells(tool * gradient) for gradient in gradients] for tool in tools])
+        products = np.stack([[self._cells(tool * gradient) for gradient in gradients] for tool in tools])
+        self._solver = Displacements(products, self._edges)
         self._own = [self._cells(tool * self.image) for tool in self._tools[2:]]
-        trace = self._products[0, 0] + self._products[1, 1]
+        trace = products[0, 0] + products[1, 1]
         # cells with next to no structure (sky) have their displacement from neighbours: they do not speak for a frame
         self.trust = np.clip(trace / (0.05 * np.percentile(trace, 75) + 1e-30), 0, 1) + 1e-6
         self.contrast = float(np.sqrt(max(np.sum(self._own[0]), 0) / image.size)) / max(float(np.mean(image)), 1e-6)
@@ -139,22 +139,32 @@ class Reference:
         start : (float, float)
             About where the frame is sampled (y, x), px; where the frame does not agree there, it is searched for.
         """
-        whole, settled = self._walk(image, np.array(start, float))
-        look = self._measure(image, whole)
+        look, settled = self._measure(image, np.array(start, float))
         if look.agreement < AGREES or not settled:
-            other = self._measure(image, self._walk(image, np.array(self.whole_shift(image)))[0])
+            other, _ = self._measure(image, np.array(self.whole_shift(image)))
             look = other if other.agreement > look.agreement else look
         return look
 
-    def cover(self, field: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Return the share of each cell that a frame sampled along a field shows."""
-        return self._cover(*_borders(self._inside(field)))
+    def cover(self, window: tuple[slice, slice]) -> NDArray[np.float64]:
+        """Return the share of each cell that lies in a window."""
+        return self._solver.cover(window)
+
+    def window(self, field: NDArray[np.float32]) -> tuple[slice, slice]:
+        """Return the rectangle that a frame sampled along a field covers wholly, 2 px in."""
+        slices = []
+        for axis in (0, 1):
+            size = self.image.shape[axis]
+            start = int(np.ceil(max(0.0, -float(field[..., axis].min())))) + 2
+            stop = size - int(np.ceil(max(0.0, float(field[..., axis].max())))) - 2
+            start, stop = -(-start // ROUND_PX) * ROUND_PX, stop // ROUND_PX * ROUND_PX
+            slices.append(slice(start, stop) if stop > start else slice(0, size))
+        return slices[0], slices[1]
 
     def refine(self, image: NDArray[np.float32], field: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return a field that is right to some tenths of a pixel, one step better."""
         field = np.asarray(field, np.float32)
         sums, window = self._compare(image, field, self._level(image, field.mean((0, 1))), tools=2)
-        return field + self._step(sums, window)
+        return field + self._step(sums, window, twice=True)
 
     def whole_shift(self, image: NDArray[np.float32]) -> tuple[float, float]:
         """Return the sampling displacement of the whole frame by phase correlation (Kuglin & Hines 1975)."""
@@ -171,39 +181,41 @@ class Reference:
         )
         return (y - height if y > height / 2 else y), (x - width if x > width / 2 else x)
 
-    def _walk(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> tuple[NDArray[np.float64], bool]:
-        """Step the whole frame until it lies to a fraction of a pixel; returns whether it came to rest."""
-        level, near = 1.0, None
+    def _measure(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> tuple[Look, bool]:
+        """Look at a frame from a first guess of its place; returns too whether the whole frame came to rest."""
+        field, near, level = np.empty((*self.grid, 2), np.float32), None, 1.0
         for _ in range(STEPS):
-            field = np.empty((*self.grid, 2), np.float32)
             field[:] = whole
             if near is None or np.abs(whole - near).max() > 1:
                 level, near = self._level(image, whole), whole
             sums, window = self._compare(image, field, level, tools=2)
-            step = np.clip(self._whole_step(sums, window), -1.5, 1.5)
+            step = np.clip(self._solver.whole(sums, window), -1.5, 1.5)
+            settled = bool(np.abs(step).max() < REST_PX)
+            if settled:
+                break
             whole = whole + step
-            if np.abs(step).max() < 0.05:
-                return whole, True
-        return whole, False
-
-    def _measure(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> Look:
         level = self._level(image, whole)
-        field = np.empty((*self.grid, 2), np.float32)
-        field[:] = whole
-        sums, window = self._compare(image, field, level, tools=2)
         field = field + self._step(sums, window)
         sums, window = self._compare(image, field, level)
-        cover = self._cover(*_borders(window))
+        cover = self._solver.cover(window)
         slopes = [
             1 + float(np.sum(part)) / (float(np.sum(own * cover)) + 1e-30)
             for part, own in zip(sums[2:], self._own, strict=True)
         ]
-        return Look(field + self._step(sums, window), slopes[0], level, slopes[1])
+        return Look(field + self._step(sums, window), slopes[0], level, slopes[1]), settled
 
     def _compare(self, image: NDArray[np.float32], field: NDArray[np.float32], level: float, tools: int | None = None):
         """Sums over cells of the first `tools` instruments (two tell displacements), and where both images are seen."""
-        window = self._inside(field)
+        window = self.window(field)
         return compare(image, field, self.image, self._tools[:tools], 1 / level, window, self._edges), window
+
+    def _step(
+        self, sums: NDArray[np.float64], window: tuple[slice, slice], *, twice: bool = False
+    ) -> NDArray[np.float32]:
+        """What a field is still off by: the same everywhere where only whole frames are followed."""
+        if self.local:
+            return self._solver.local(sums, window, twice=twice)
+        return np.clip(self._solver.whole(sums, window), -MOST_PX, MOST_PX).astype(np.float32)
 
     def _level(self, image: NDArray[np.float32], whole: NDArray[np.float64]) -> float:
         dy, dx = round(float(whole[0])), round(float(whole[1]))
@@ -222,68 +234,6 @@ class Reference:
     def _cells(self, image: NDArray[np.float32]) -> NDArray[np.float64]:
         rows = np.add.reduceat(image, self._edges[0][:-1], axis=0, dtype=np.float64)
         return np.add.reduceat(rows, self._edges[1][:-1], axis=1)
-
-    def _inside(self, field: NDArray[np.float32]) -> tuple[slice, slice]:
-        """The rectangle that the frame covers wholly, 2 px in."""
-        slices = []
-        for axis in (0, 1):
-            size = self.image.shape[axis]
-            start = int(np.ceil(max(0.0, -float(field[..., axis].min())))) + 2
-            stop = size - int(np.ceil(max(0.0, float(field[..., axis].max())))) - 2
-            slices.append(slice(start, stop) if stop > start else slice(0, size))
-        return slices[0], slices[1]
-
-    def _share_inside(self, top: int, bottom: int, left: int, right: int) -> NDArray[np.float64]:
-        """The share of each cell that lies in a window."""
-        parts = []
-        for start, stop, edges in ((top, bottom, self._edges[0]), (left, right, self._edges[1])):
-            inside = np.minimum(edges[1:], stop) - np.maximum(edges[:-1], start)
-            parts.append(np.clip(inside, 0, None) / np.maximum(np.diff(edges), 1))
-        return np.outer(*parts)
-
-    def _whole_step(self, sums: NDArray[np.float64], window: tuple[slice, slice]) -> NDArray[np.float64]:
-        normal = np.tensordot(self._products, self._cover(*_borders(window)), axes=2)
-        right = -np.sum(sums[:2], axis=(1, 2))
-        damp = 1e-6 * (normal[0, 0] + normal[1, 1]) + 1e-30
-        return np.array(_solve(normal, right, damp, (0.0, 0.0)))
-
-    def _step(self, sums: NDArray[np.float64], window: tuple[slice, slice]) -> NDArray[np.float32]:
-        """One Gauss-Newton step of the displacements, from wide windows to narrow ones (Lucas & Kanade 1981)."""
-        prior = np.empty((*self.grid, 2), np.float32)
-        # the whole frame first: it has the say where no patch has structure
-        prior[:] = self._whole_step(sums, window)
-        if not self.local:
-            return np.clip(prior, -2, 2)
-        normal = (self._products * self._cover(*_borders(window))).astype(np.float32)
-        right = (-sums[:2]).astype(np.float32)
-        for width in LEVELS:
-            # a window holds 4 pi width^2 cells; a quarter counts: neighbouring pixels are correlated
-            damp = np.float32(1 / (np.pi * width**2 * PRIOR_PX**2))
-            smooth = [_spread(part, width) for part in (*normal.reshape(4, *self.grid), *right)]
-            damp += np.float32(1e-4) * np.mean(smooth[0] + smooth[3])
-            answer = _solve(
-                ((smooth[0], smooth[1]), (smooth[2], smooth[3])), smooth[4:], damp, (prior[..., 0], prior[..., 1])
-            )
-            prior = np.stack(answer, axis=-1).astype(np.float32)
-        return np.clip(prior, -2, 2)
-
-
-def _borders(window: tuple[slice, slice]) -> tuple[int, int, int, int]:
-    return window[0].start, window[0].stop, window[1].start, window[1].stop
-
-
-def _spread(cells: NDArray[np.float32], width: float) -> NDArray[np.float32]:
-    return cv2.GaussianBlur(cells, (0, 0), width, borderType=cv2.BORDER_REPLICATE)
-
-
-def _solve(normal, right, damp, prior):
-    """Solve ``normal e = right``, drawn to the prior with strength `damp`; the matrix need not be symmetric."""
-    (a, b), (c, d) = normal
-    a, d = a + damp, d + damp
-    first, second = right[0] + damp * prior[0], right[1] + damp * prior[1]
-    determinant = a * d - b * c
-    determinant = np.where(np.abs(determinant) > 1e-30, determinant, 1e-30)
-    return (d * first - b * second) / determinant, (a * second - c * first) / determinant
 
 
 def _parabola(before: float, at: float, after: float) -> float:

@@ -133,14 +133,18 @@ class Mender:
         self.index = self.index[np.array(known, bool)]
         self.neighbours = [near for near in self.neighbours if len(near)]
         self._sizes = np.array([len(near) for near in self.neighbours])
-        self._gather = np.concatenate(self.neighbours) if self.neighbours else np.zeros(0, np.int64)
+        self.gather = np.concatenate(self.neighbours) if self.neighbours else np.zeros(0, np.int64)
         self._starts = np.concatenate([[0], np.cumsum(self._sizes)[:-1]]).astype(np.int64)
 
     def mend(self, image: NDArray[np.float32]) -> None:
         """Mend a contiguous image in place."""
         if len(self.index):
             flat = image.reshape(-1)
-            flat[self.index] = np.add.reduceat(flat[self._gather], self._starts) / self._sizes
+            flat[self.index] = self.means(flat[self.gather])
+
+    def means(self, values: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return the mended values (n,) of the pixels `index`, from those at the places `gather`."""
+        return np.add.reduceat(values, self._starts) / self._sizes if len(self.index) else np.zeros(0)
 
 
 def local_outliers(image: NDArray[np.float32], *, sigma: float, floor: float) -> NDArray[np.bool_]:
