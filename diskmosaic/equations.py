@@ -17,6 +17,7 @@ from diskmosaic.records import Circle, Pair
 PAIR_FLOOR_PX = 0.01  # no pair is better than this, however small its formal error
 TUKEY = 4.685
 L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
+LEAST_LAG_S = 30.0  # in which the Sun turns by 8e-5 of its radius
 LIMB_POINTS = 20  # per tile at most that count as independent: the seeing bends a limb over long arcs
 STEEPEST = 0.3  # depth factor (0.95 radii) below which its slope is not followed
 SIDEWAYS = np.array([[0.0, 1.0], [-1.0, 0.0]])  # (y, x) -> (x, -y): +x turns towards +y
@@ -62,6 +63,11 @@ class Solution:
     spread: float
 
 
+def turns_between(times: NDArray[np.float64] | None) -> bool:
+    """Whether the Sun may have turned between tiles of such times, s; None: nothing is to be fitted."""
+    return times is not None and bool(np.ptp(times) > LEAST_LAG_S)
+
+
 class Equations:
     """One solution under way; the arguments are those of `network.solve`."""
 
@@ -78,9 +84,7 @@ class Equations:
         if not self.with_limb:
             self.anchors = [anchor for anchor in self.anchors if anchor.origin != "limb"]
         self.times = None if times is None else times[self.active]
-        self.with_drift = (
-            self.with_limb and times is not None and np.ptp(self.times) > 30 and len(self.pairs) > self.count
-        )
+        self.with_drift = self.with_limb and turns_between(self.times) and len(self.pairs) > self.count
         self.fixed_spread = spread
         none = np.zeros((self.count, 0))
         self.angle_model = none if angle_model is None else angle_model[self.active]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.equations import Solution
+from diskmosaic.equations import Solution, turns_between
 from diskmosaic.network import solve
 from diskmosaic.parallel import ordered_map
 from diskmosaic.records import Circle, Given, Pair
@@ -102,8 +102,11 @@ def settle_turns(
     start, pairs = solution.positions, [pair for pair in solution.pairs if not pair.firm]
     count, active = len(start), np.isfinite(start[:, 0])
     result = Turned(pairs, start, np.zeros(count), np.zeros(count))
-    if active.sum() < 3 or len(pairs) < 3 or (clock is not None and solution.circle is None):
-        return result  # without the limb the Sun's own turning is not known, and turns overlaps too
+    if active.sum() < 3 or len(pairs) < 3:
+        return result
+    moves = clock is not None and turns_between(clock[active])
+    if moves and (solution.circle is None or len(pairs) <= active.sum()):
+        return result  # the Sun's own turning turns and stretches overlaps too: it must be known first
     corner = float(np.hypot(*scene.half))
     # the whole may be turned and magnified: means are held
     free = (np.eye(count) - 1 / active.sum()) * np.outer(active, active)

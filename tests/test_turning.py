@@ -85,6 +85,23 @@ def test_a_step_in_scale(sun):
     assert any("differ in scale by up to 0.1" in text for text in found.warnings)
 
 
+def test_a_sun_that_turns_is_no_change_of_scale(sun):
+    """Fewer pairs than tiles cannot tell the Sun's turning, which stretches overlaps; nor may scales explain it."""
+    rng, shape = np.random.default_rng(4), (260, 170)
+    tiles = []
+    for k, column in enumerate((0, 110, 220, 330, 440)):
+        y, x = np.mgrid[: shape[0], : shape[1]] + np.array([20.3, column + 20.6])[:, None, None]
+        off = np.hypot(y - sun.centre_yx[0], x - sun.centre_yx[1]) / sun.radius_px
+        # a rigid sphere seen from afar, 15 minutes a tile, at the synodic rate (27.3 days: Carrington's mean)
+        x -= 900 * k * 2 * np.pi / (27.2753 * 86400) * sun.radius_px * np.sqrt(np.clip(1 - off**2, 0, 1))
+        image = 20_000 * ndimage.map_coordinates(sun.image, [y, x], order=3, mode="nearest")
+        time = f"2041-03-09T{10 + k // 4}:{15 * k % 60:02d}:00"
+        tiles.append(as_tile(image + 100 * rng.standard_normal(shape), f"t_{k}", time=time))
+    found = place_tiles(tiles, PlacementSettings())
+    assert not found.left_out
+    assert found.turns is None
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_tiles_that_are_not_turned_stay_as_they_are(sun, seed):
     tiles, places = session(sun, np.zeros(9), seed=10 + seed)
