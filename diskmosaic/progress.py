@@ -63,7 +63,8 @@ class Lines:
                 count += 1
         finally:
             seconds = self._clock() - start
-            rate = f", {count / seconds:.1f} {unit}/s" if seconds > 0 else ""
+            rate = _rate(count, seconds, f" {unit}")
+            rate = f", {rate}" if rate else ""
             done = "done" if total is None or count == total else "stopped"
             print(f"{label}: {done}, {count} {unit} in {seconds:.1f} s{rate}", file=self._stream, flush=True)
 
@@ -106,11 +107,19 @@ class Bars:
                 yield item
                 count += 1
                 seconds = time.monotonic() - start
-                display.update(task, completed=count, rate=f"{count / seconds:.1f}/s" if seconds > 0 else "")
+                display.update(task, completed=count, rate=_rate(count, seconds))
         finally:
             display.remove_task(task)
             if not display.tasks:
                 display.stop()
+
+
+def _rate(count: int, seconds: float, unit: str = "") -> str:
+    """How fast it goes: items a second, or seconds for each of slow ones; empty where it is not known."""
+    if not count or seconds <= 0:
+        return ""
+    rate = count / seconds
+    return f"{rate:.1f}{unit}/s" if rate >= 1 else f"{1 / rate:.1f} s each"
 
 
 def choose(*, quiet: bool, stream: TextIO | None = None) -> Progress:

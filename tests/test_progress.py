@@ -25,6 +25,12 @@ def test_lines_tell_start_and_end():
     assert stream.getvalue() == "grade: 100 frames ...\ngrade: done, 100 frames in 2.0 s, 50.0 frames/s\n"
 
 
+def test_slow_work_tells_how_long_each_takes():
+    stream, times = io.StringIO(), iter([0.0, 194.0])
+    list(Lines(stream, clock=lambda: next(times))(range(6), "stack", unit="tiles"))
+    assert stream.getvalue().endswith("stack: done, 6 tiles in 194.0 s, 32.3 s each\n")
+
+
 def test_lines_tell_of_a_loop_that_was_stopped():
     stream = io.StringIO()
     loop = Lines(stream)(range(100), "grade")
