@@ -75,6 +75,7 @@ def drop_frames(
             lay_all()
     if waiting:
         lay_all()
+    total.sensor /= np.float32(np.sum(stack.weight[used]))
     return total
 
 

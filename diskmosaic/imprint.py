@@ -86,9 +86,10 @@ class Smear:
         self._weights = weights / weights.sum()
         self._levels = tile.frames["level"][tile.frames["weight"] > 0].astype(np.float64)
         self._finer, self._fine_shape = tile.finer, tile.image.shape
-        # a field samples, a shift moves: their signs are opposite
-        self._local = None if tile.fields is None else shifts[:, None, None] - tile.fields
-        if self._local is not None:
+        self._local = None
+        if tile.fields is not None:
+            self._local, weights = tile.local_moves()
+            self._weights = weights / weights.sum(axis=0)
             return
         self._shifts = shifts
         self._reach = int(np.ceil(np.abs(shifts).max())) + 2
@@ -99,9 +100,12 @@ class Smear:
         self._cover = np.maximum(self._convolved(np.ones(self._shape, np.float32), self._spectrum), LEAST_COVER)
 
     @property
-    def brightening(self) -> float:
-        """Mean factor by which the frames were scaled to the tile's level."""
-        return float(np.sum(self._weights / self._levels))
+    def brightening(self) -> float | FloatImage:
+        """Mean factor by which the frames were scaled to the tile's level: one, or one a pixel."""
+        factor = np.tensordot(1 / self._levels, self._weights, 1)
+        if factor.ndim == 0:
+            return float(factor)
+        return cv2.resize(factor.astype(np.float32), self._fine_shape[::-1], interpolation=cv2.INTER_LINEAR)
 
     def ratio(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image that is about 1."""
@@ -112,11 +116,11 @@ class Smear:
 
     def light(self, image: FloatImage) -> FloatImage:
         """Return the frames' mean of an image in ADU, each scaled to the tile's level as its frame was."""
-        weights = self._weights / self._levels
+        weights = self._weights / self._levels.reshape(-1, *[1] * (self._weights.ndim - 1))
         if self._local is None:
             return self._on_tile(self._convolved(image, self._transform(weights)) / self._cover)
         mean, cover = warped_mean(image, self._local, weights)
-        return self._on_tile(np.float32(weights.sum()) * mean / np.maximum(cover, LEAST_COVER))
+        return self._on_tile(np.float32(self.brightening) * mean / np.maximum(cover, LEAST_COVER))
 
     def _on_tile(self, image: FloatImage) -> FloatImage:
         return enlarged(image, self._finer, self._fine_shape)

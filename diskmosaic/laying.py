@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +19,8 @@ from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.progress import Progress
 from diskmosaic.stacking import Stack, Sums
 
-TOGETHER = 16  # frames summed at a time: the canvas goes through the processor's caches once for all of them
+TOGETHER = 8  # frames summed at a time: the canvas goes through the processor's caches once for all of them
+NOISE_EVERY = 16  # frames, of which the noise of one is measured
 BAND_ROWS = 32  # to a thread; with the masters' and the frame's, a few hundred kB
 
 
@@ -42,13 +44,27 @@ def lay_frames(stack: Stack, used: NDArray[np.intp], label: str, *, jobs: int, p
     Sums
     """
     total = Sums(stack.shape)
+    if stack.places is not None:
+        total.squares = np.zeros(stack.shape, np.float32)
     for _ in progress(_laid(stack, used, total, jobs), label, total=len(used)):
         pass
     # what was summed on the sensor is raw: calibrating is linear, and done once for all frames
-    scale = np.float32(np.sum(stack.weight[used] / stack.level[used]))
-    total.sensor = stack.calibration.apply(total.sensor / scale)
-    total.sensor *= scale
+    if stack.places is None:
+        scale = np.sum(stack.weight[used] / stack.level[used])
+        total.sensor = stack.calibration.apply(total.sensor / np.float32(scale))
+        total.sensor *= np.float32(scale / np.sum(stack.weight[used]))
+    else:
+        weight = np.sum(stack.places[used], axis=0, dtype=np.float64)
+        scale = np.einsum("nij,n->ij", stack.places[used], 1 / stack.level[used], dtype=np.float64)
+        scale, weight = (_enlarged(part, stack.shape) for part in (scale, weight))
+        total.sensor = stack.calibration.apply(total.sensor / scale)
+        total.sensor *= scale / weight
     return total
+
+
+def _enlarged(cells: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """A sum of what the frames have at cells, at every pixel: as linear between the centres as they are."""
+    return cv2.resize(cells.astype(np.float32), shape[::-1], interpolation=cv2.INTER_LINEAR)
 
 
 def _laid(stack: Stack, used: NDArray[np.intp], total: Sums, jobs: int) -> Iterator[None]:
@@ -57,6 +73,7 @@ def _laid(stack: Stack, used: NDArray[np.intp], total: Sums, jobs: int) -> Itera
     recording = stack.recording
     dtype = recording.dtype if recording.planes == 1 else np.float32
     gain = np.ones((1, width), np.float32) if calibration.gain is None else calibration.gain
+    weights = stack.weight if stack.places is None else stack.places
     raws = np.empty((min(TOGETHER, len(used)), height, width), dtype)
     mended = np.empty((len(raws), len(calibration.bad)), np.float32)
     windows = np.empty((len(raws), 4), np.int64)
@@ -74,12 +91,13 @@ def _laid(stack: Stack, used: NDArray[np.intp], total: Sums, jobs: int) -> Itera
         count = len(indices)
         fields = list(ordered_map(lambda item: measure(*item), list(enumerate(indices.tolist())), jobs=jobs))
         total.fields += fields
-        total.noise.append(grain(calibration.apply(raws[count - 1])))
+        if part.start % NOISE_EVERY == 0:
+            total.noise.append(grain(calibration.apply(raws[0])))
         masters = (calibration.dark, gain, calibration.bad, mended[:count])
-        frames = (np.stack(fields), windows[:count], stack.weight[indices], stack.level[indices])
+        frames = (np.stack(fields), windows[:count], weights[indices], stack.level[indices])
 
         def lay(band: range, count=count, masters=masters, frames=frames) -> None:
-            add_band(raws[:count], masters, *frames, band, (total.light, total.weight, total.sensor))
+            add_band(raws[:count], masters, *frames, band, (total.light, total.weight, total.sensor), total.squares)
 
         for _ in ordered_map(lay, chunks(height, BAND_ROWS), jobs=jobs):
             pass

@@ -16,6 +16,7 @@ from diskmosaic.arrays.flow import AGREES, Look, Reference, fine, structure
 from diskmosaic.arrays.kernels import warp, warp_add
 from diskmosaic.arrays.noise import grain
 from diskmosaic.calibration import Calibration
+from diskmosaic.moments import weigh_places
 from diskmosaic.parallel import spread_over
 from diskmosaic.recordings import Recording
 from diskmosaic.settings import TileSettings
@@ -56,7 +57,8 @@ class First:
             weight[seen] += 1
         beyond = warp(sample[order[0]], looks[order[0]].field - middle.astype(np.float32))
         mean = np.where(weight > 0, light / np.maximum(weight, 1), beyond)
-        self.reference = Reference(mean, **known, local=settings.local_fields, seen=weight > 0)
+        asked = {"local": settings.local_fields, "graded": settings.per_patch}
+        self.reference = Reference(mean, **known, **asked, seen=weight > 0)
         # where frames between those of the sample are looked for first
         at = np.array(picks, float)[agrees]
         near = (track - middle)[agrees]
@@ -83,14 +85,18 @@ class Looks:
     quality: NDArray[np.float64]
     level: NDArray[np.float64]
     agreement: NDArray[np.float64]
+    grades: NDArray[np.float32] | None = None
 
     @classmethod
-    def gather(cls, looks: Iterable[Look], count: int, grid: tuple[int, int]) -> Looks:
-        """Take looks as they come."""
-        gathered = cls(np.empty((count, *grid, 2), np.float32), *np.empty((3, count)))
+    def gather(cls, looks: Iterable[Look], count: int, grid: tuple[int, int], *, graded: bool = False) -> Looks:
+        """Take looks as they come, `graded` place by place or not."""
+        grades = np.empty((count, *grid), np.float32) if graded else None
+        gathered = cls(np.empty((count, *grid, 2), np.float32), *np.empty((3, count)), grades)
         for k, look in enumerate(looks):
             gathered.fields[k] = look.field
             gathered.quality[k], gathered.level[k], gathered.agreement[k] = look.quality, look.level, look.agreement
+            if grades is not None:
+                grades[k] = look.grades
         return gathered
 
 
@@ -99,6 +105,7 @@ class Choice:
     """Which frames are stacked."""
 
     weight: NDArray[np.float32]  # per frame, 0: not used
+    places: NDArray[np.float32] | None  # the same cell by cell (n, rows, columns); None: everywhere the same
     shown: NDArray[np.bool_]  # frames that show this field at all
     warnings: tuple[str, ...]
 
@@ -123,16 +130,19 @@ def choose(looks: Looks, settings: TileSettings) -> Choice:
         shown[:] = True
     wanted = int(np.ceil(settings.keep * count))
     wanted = min(max(wanted, settings.min_frames), int(shown.sum()))
-    order = np.argsort(np.where(shown, -quality, np.inf), kind="stable")[:wanted]
-    weight = np.zeros(count, np.float32)
-    weight[order] = 1
+    weight, places = np.zeros(count, np.float32), None
+    if looks.grades is None:
+        weight[np.argsort(np.where(shown, -quality, np.inf), kind="stable")[:wanted]] = 1
+    else:
+        places = weigh_places(looks.grades, shown, wanted)
+        weight = places.mean(axis=(1, 2))
     lost = int((~shown).sum())
     warnings = (
         (f"{lost} of {count} frames do not show the field (cloud or lost guiding) and were dropped",)
         if lost > 0.1 * count
         else ()
     )
-    return Choice(weight, shown, warnings)
+    return Choice(weight, places, shown, warnings)
 
 
 def covered(field: NDArray[np.float32], shape: tuple[int, int]) -> tuple[slice, slice]:

@@ -101,8 +101,7 @@ def _tells(tile: Tile) -> bool:
 
 def _residual(tile: Tile, region: Regions) -> tuple[FloatImage, NDArray[np.bool_], NDArray[np.float32]]:
     """log of the mean on the sensor over the tile put back there; where that is known; what it shows of a pattern."""
-    shifts, weights = tile.moves()
-    local = shifts[:, None, None] - tile.fields
+    local, weights = tile.local_moves()
     lit = np.isfinite(tile.image) & (tile.image > 0)
     back, cover = warped_mean(np.where(lit, tile.image, np.float32(0)), -local, weights)
     back /= np.maximum(cover, LEAST_COVER)

@@ -114,7 +114,7 @@ class Tile:
     image : float32 (h, w)
         Calibrated ADU; NaN where no frame has light.
     weight : float32 (h, w)
-        Sum of the frames' weights at each pixel.
+        Sum of the frames' weights at each pixel; with `places`, how many frames of equal weight would be as quiet.
     noise : float
         Standard deviation of the pixel noise at the median level, ADU.
     frames : structured array of FRAME_DTYPE
@@ -137,6 +137,9 @@ class Tile:
     sensor_mean : float32 (h, w) or None
         The same weighted mean of the same frames as they lie on the sensor, not aligned: with `image` it tells what
         stands still on the sensor from what moves. None: not known.
+    places : float32 (used frames, rows, columns) or None
+        What each frame counts at the centres of the cells of `fields`' grid, on the canvas, where frames were chosen
+        place by place; the weights in `frames` are their means. None: a frame counts the same everywhere.
     grid : SensorGrid or None
         How the pixels lie on the recording's sensor; None: they are its own.
     channel : str
@@ -165,6 +168,7 @@ class Tile:
     channel: str = ""
     finer: float = 1.0
     pixel_share: float = 1.0
+    places: FloatImage | None = None
 
     @property
     def step(self) -> float:
@@ -181,6 +185,20 @@ class Tile:
         used = self.frames[self.frames["weight"] > 0]
         shifts = np.stack([used["shift_y"], used["shift_x"]], axis=1).astype(np.float64)
         return shifts, used["weight"].astype(np.float64)
+
+    def local_moves(self) -> tuple[NDArray[np.float64], NDArray[np.floating]]:
+        """Return the frames' displacements (n, rows, columns, 2) at cells, and weights (n,) or (n, rows, columns).
+
+        Raises
+        ------
+        ValueError
+            If the tile has no fields.
+        """
+        if self.fields is None:
+            raise ValueError(f"tile {self.name} has no fields")
+        shifts, weights = self.moves()
+        # a field samples, a shift moves: their signs are opposite
+        return shifts[:, None, None] - self.fields, weights if self.places is None else self.places
 
 
 def tile_times(tiles: Sequence[Tile]) -> NDArray[np.float64] | None:

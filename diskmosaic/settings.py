@@ -41,6 +41,9 @@ class TileSettings(StageSettings):
     min_frames: int = Field(20, ge=1, description="never stack fewer frames than this, where there are as many")
     local_fields: bool = Field(True, description="follow the seeing's warps patch by patch")
     field_step_px: int = Field(24, ge=16, description="grid step of the displacement field")
+    per_patch: bool = Field(
+        False, description="choose the best moments place by place; sharper in uneven air, up to three times the time"
+    )
     finer: float = Field(
         1.0, ge=1, le=3, description="tile pixels to a camera pixel on each axis, for cameras that sample too coarsely"
     )

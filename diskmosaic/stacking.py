@@ -26,12 +26,13 @@ SECOND_FRAMES = 24  # best of the recording, averaged for the second reference
 
 
 class Sums:
-    """Light and weight summed over frames; the light once more as it lies on the sensor."""
+    """Light and weight summed over frames; `sensor`: in the end, the mean of the light as it lies on the sensor."""
 
     def __init__(self, shape: tuple[int, int]):
         self.light = np.zeros(shape, np.float32)
         self.weight = np.zeros(shape, np.float32)
         self.sensor = np.zeros(shape, np.float32)
+        self.squares: NDArray[np.float32] | None = None  # of the weights, where they differ from place to place
         self.noise: list[float] = []
         self.fields: list[NDArray[np.float32]] = []
 
@@ -52,7 +53,7 @@ class Stack:
         first: First,
     ):
         self.recording, self.calibration = recording, calibration
-        self.weight, self.quality = chosen.weight, looks.quality
+        self.weight, self.places, self.quality = chosen.weight, chosen.places, looks.quality
         self.shape, self.noise = (recording.height, recording.width), first.noise
         # what a frame does not show of the canvas has its displacement from afar, and no say
         self._first = first.reference

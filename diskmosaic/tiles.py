@@ -67,9 +67,14 @@ def stack_tile(
     if count == 1:
         return _single(recording, calibration, masters or {})
 
+    said = []
+    if settings.per_patch and settings.finer > 1:
+        settings = settings.model_copy(update={"per_patch": False})
+        said = ["tiles.per_patch is left out on a finer grid: frames count the same everywhere there"]
     first = First(recording, calibration, settings)
     graded = (look for part in ordered_map(first.look_at, chunks(count, CHUNK), jobs=jobs) for look in part)
-    looks = Looks.gather(progress(graded, f"{recording.name}: grade", total=count), count, first.grid)
+    graded = progress(graded, f"{recording.name}: grade", total=count)
+    looks = Looks.gather(graded, count, first.grid, graded=settings.per_patch)
     chosen = choose(looks, settings)
     stack = Stack(recording, calibration, looks, chosen, first)
     stack.sharpen(settings, jobs=jobs)
@@ -84,7 +89,11 @@ def stack_tile(
         image = np.divide(total.light, total.weight, out=total.light)  # NaN where no frame reaches
     weights = chosen.weight[used].astype(float)
     noise = total.frame_noise() * np.sqrt(np.sum(weights**2)) / np.sum(weights)
-    warnings = [*recording.warnings, *chosen.warnings]
+    if total.squares is not None:  # as many frames of equal weight would be as quiet
+        seen = total.weight > 0
+        np.divide(np.square(total.weight), total.squares, out=total.weight, where=seen)
+        noise = total.frame_noise() / np.sqrt(np.median(total.weight[seen]))
+    warnings = [*recording.warnings, *chosen.warnings, *said]
     if settings.finer > 1:
         noise *= noise_of_drops(settings.finer, settings.pixel_share)
         warnings += uneven(total.weight, float(weights.sum()), settings)
@@ -95,12 +104,13 @@ def stack_tile(
         noise=float(noise),
         frames=stack.table(),
         fields=stack.fields[used] - stack.whole[used, None, None].astype(np.float32),
-        sensor_mean=np.divide(total.sensor, np.float32(weights.sum()), out=total.sensor),
+        sensor_mean=total.sensor,
         sharpness=float(np.average(stack.quality[used], weights=weights)) * first.reference.contrast,
         time_utc=_mean_time(recording, used, weights),
         recording=recording.path.name,
         masters=dict(masters or {}),
         warnings=tuple(warnings),
+        places=None if chosen.places is None else chosen.places[used],
         finer=settings.finer,
         pixel_share=settings.pixel_share if settings.finer > 1 else 1.0,
     )

@@ -111,6 +111,16 @@ def test_mean_over_fields():
     scale = np.std(mean[INNER])
     # kernels are blended where fields are: their difference at a tenth of a pixel is a hundredth of the pattern
     assert np.std((told - mean)[INNER]) < 0.02 * scale
+    # weights that differ from place to place: blended where the fields are
+    local = np.stack([cv2.GaussianBlur(one, (0, 0), 1.5) for one in rng.uniform(0, 2, (count, *cells))])
+    local /= local.sum(axis=0)
+    by_place = np.zeros(SHAPE)
+    for field, one in zip(shifts.astype(np.float32), local, strict=True):
+        by_place += cv2.resize(one, SHAPE[::-1], interpolation=cv2.INTER_LINEAR) * warp(image, -field)
+    told_by_place, cover = warped_mean(image, shifts, local)
+    np.testing.assert_allclose(cover[INNER], 1, atol=1e-5)
+    assert np.std((told_by_place - by_place)[INNER]) < 0.02 * scale
+    assert np.std((told - by_place)[INNER]) > 0.1 * scale
     whole, _ = warped_mean(image, np.broadcast_to(shifts - bends, shifts.shape), weights)
     assert np.std((whole - mean)[INNER]) > 0.05 * scale
     # near the border the copies that do not reach a pixel are missing, and the cover says so

@@ -81,6 +81,43 @@ def _add_band(raws, dark, gain, bad, mended, fields, windows, weights, scales, f
                 share[x] += one
 
 
+@compiled
+def _add_band_by_place(
+    raws, dark, gain, bad, mended, fields, windows, weights, levels, first, last, light, weight, sensor, squares
+):
+    """As `_add_band`, but weights (n, rows, columns, 2) differ from place to place, linear between cells' centres."""
+    height, width = dark.shape
+    most = 0
+    for n in range(len(raws)):
+        begin, end = _rows_read(fields[n], first, last, height, width)
+        most = max(most, end - begin)
+    frame = np.empty((most, width), np.float32)
+    flat = frame.reshape(-1)
+    uy, ux, row = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    whole, rows, work = np.empty(width, np.int32), np.empty((4, width), np.float32), np.empty((2, width), np.float32)
+    share, again, grid = np.empty(width, np.float32), np.empty(width, np.float32), np.empty((4, width), np.float32)
+    for n in range(len(raws)):
+        raw, field, level = raws[n], fields[n], levels[n]
+        top, bottom, left, right = windows[n, 0], windows[n, 1], windows[n, 2], windows[n, 3]
+        begin, end = _rows_read(field, first, last, height, width)
+        _calibrate(raw, dark, gain, bad, mended[n], begin, end, frame)
+        node, held, middle = -1, -1, middle_step(field)
+        for y in range(first, last):
+            held = row_field(weights[n], y, height, held, grid, share, again)
+            source, target = raw[y], sensor[y]
+            for x in range(width):
+                target[x] += share[x] / level * np.float32(source[x])
+            if y < top or y >= bottom:
+                continue
+            node = row_field(field, y, height, node, rows, uy, ux)
+            warp_row(flat, height, begin, y, uy, ux, middle, whole, work, row)
+            lit, sums, square = light[y], weight[y], squares[y]
+            for x in range(left, right):
+                lit[x] += share[x] / level * row[x]
+                sums[x] += share[x]
+                square[x] += share[x] * share[x]
+
+
 def add_band(
     raws: NDArray,
     masters: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.int64], NDArray[np.float32]],
@@ -90,6 +127,7 @@ def add_band(
     levels: NDArray[np.float32],
     band: range,
     sums: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
+    squares: NDArray[np.float32] | None = None,
 ) -> None:
     """Add frames to some rows of sums, in place: ``weight / level * calibrated(x + u(x))``.
 
@@ -102,13 +140,22 @@ def add_band(
         As for `kernels.warp`.
     windows : int64 (n, 4)
         First and last row and column (one past it) of the canvas that a frame shows.
-    weights, levels : float32 (n,)
+    weights : float32 (n,) or (n, rows, columns)
+        Of the frames, or of each at the centres of a grid of cells over the canvas, linear between.
+    levels : float32 (n,)
     band : range
         Rows of the sums.
     sums : three float32 (h, w)
         Light, weight, and ``weight / level * raw`` as it lies on the sensor.
+    squares : float32 (h, w), optional
+        Sum of the squares of the weights that differ from place to place.
     """
     dark, gain, bad, mended = masters
     fields = np.ascontiguousarray(fields, np.float32)
+    if weights.ndim == 3:
+        pairs = np.stack([weights, weights], axis=-1).astype(np.float32)
+        places = (fields, windows, pairs, levels)
+        _add_band_by_place(raws, dark, gain, bad, mended, *places, band.start, band.stop, *sums, squares)
+        return
     scales = (weights / levels).astype(np.float32)
     _add_band(raws, dark, gain, bad, mended, fields, windows, weights, scales, band.start, band.stop, *sums)

@@ -23,6 +23,8 @@ from diskmosaic.arrays.displacements import MOST_PX, Displacements
 COARSE_BOX = 11  # px of the box, run twice, that takes slow brightness out
 UNMODELLED_PX = 0.3  # displacement that a smooth field cannot follow: no pixel can tell better than that
 MARGIN = 6  # px before what a reference does not know: half the box
+GRADED_CELLS = 2.0  # width over which a place is graded: less is noisier, more mixes places of unequal blur
+RIDGE = 0.05  # of the typical structure: so much of the whole frame's grade stands in for a place with little of it
 AGREES = 0.5  # slope of the structure on the reference's: another place of the Sun has 0, the same place 1
 STEPS = 8  # at most, of the whole frame
 REST_PX = 0.25  # a smaller step of the whole frame is its last: the cells' own step takes the rest
@@ -43,12 +45,15 @@ class Look:
         Brightness relative to the reference over what both see.
     agreement : float
         Slope of the frame's structure at all scales on the reference's, likewise: 0 where it shows something else.
+    grades : float32 (rows, columns) or None
+        `quality` place by place, -inf where the frame does not show a cell's centre; None: not asked for.
     """
 
     field: NDArray[np.float32]
     quality: float
     level: float
     agreement: float
+    grades: NDArray[np.float32] | None = None
 
 
 def structure(image: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -78,6 +83,8 @@ class Reference:
         False measures whole-frame shifts only.
     seen : bool (h, w), optional
         Where the image is known: what lies beyond, and `MARGIN` before it, says nothing. Everywhere by default.
+    graded : bool
+        Frames that are looked at are graded place by place, too.
     """
 
     def __init__(
@@ -88,9 +95,10 @@ class Reference:
         noise: float,
         local: bool = True,
         seen: NDArray[np.bool_] | None = None,
+        graded: bool = False,
     ):
         self.image = np.ascontiguousarray(image, np.float32)
-        self.local, self.grid = local, grid
+        self.local, self.grid, self._graded = local, grid, graded
         self._edges = tuple(
             np.rint(np.linspace(0, size, cells + 1)).astype(np.int64)
             for size, cells in zip(image.shape, grid, strict=True)
@@ -202,7 +210,23 @@ class Reference:
             1 + float(np.sum(part)) / (float(np.sum(own * cover)) + 1e-30)
             for part, own in zip(sums[2:], self._own, strict=True)
         ]
-        return Look(field + self._step(sums, window), slopes[0], level, slopes[1]), settled
+        field = field + self._step(sums, window)
+        grades = self._grades(sums[2], cover, slopes[0], field) if self._graded else None
+        return Look(field, slopes[0], level, slopes[1], grades), settled
+
+    def _grades(
+        self, part: NDArray[np.float64], cover: NDArray[np.float64], quality: float, field: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """The slope of the finest structure place by place, drawn to the whole frame's where there is little of it."""
+        own = np.maximum(_spread(self._own[0] * cover), 0)
+        ridge = RIDGE * np.percentile(own, 75) + 1e-30
+        grades = 1 + (_spread(part) + ridge * (quality - 1)) / (own + ridge)
+        shown = np.ones(self.grid, bool)
+        for axis, edges in enumerate(self._edges):
+            centres = 0.5 * (edges[1:] + edges[:-1])
+            at = field[..., axis] + (centres[:, None] if axis == 0 else centres)
+            shown &= (at >= 0) & (at <= edges[-1])
+        return np.where(shown, grades, -np.inf).astype(np.float32)
 
     def _compare(self, image: NDArray[np.float32], field: NDArray[np.float32], level: float, tools: int | None = None):
         """Sums over cells of the first `tools` instruments (two tell displacements), and where both images are seen."""
@@ -234,6 +258,10 @@ class Reference:
     def _cells(self, image: NDArray[np.float32]) -> NDArray[np.float64]:
         rows = np.add.reduceat(image, self._edges[0][:-1], axis=0, dtype=np.float64)
         return np.add.reduceat(rows, self._edges[1][:-1], axis=1)
+
+
+def _spread(cells: NDArray[np.float64]) -> NDArray[np.float64]:
+    return cv2.GaussianBlur(cells, (0, 0), GRADED_CELLS, borderType=cv2.BORDER_REPLICATE)
 
 
 def _parabola(before: float, at: float, after: float) -> float:

@@ -36,7 +36,7 @@ def response(
     shape : (h, w)
     shifts : (n, rows, columns, 2)
         px (y, x) by which each frame is moved, on a grid of cells.
-    weights : (n,)
+    weights : (n,) or (n, rows, columns)
 
     Returns
     -------
@@ -46,10 +46,11 @@ def response(
     flat = shifts.reshape(len(shifts), -1, 2)
     picks = np.unique(np.linspace(0, flat.shape[1] - 1, CELLS).astype(int))
     fy, fx = np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])
-    share = weights / np.sum(weights)
+    share = np.broadcast_to(weights.reshape(len(flat), -1), flat.shape[:2])
+    share = share / np.sum(share, axis=0)
     power = np.zeros((len(fy), len(fx)), np.float32)
     for pick in picks:
-        rows = np.exp(-2j * np.pi * np.outer(fy, flat[:, pick, 0])) * share
+        rows = np.exp(-2j * np.pi * np.outer(fy, flat[:, pick, 0])) * share[:, pick]
         columns = np.exp(-2j * np.pi * np.outer(flat[:, pick, 1], fx))
         power += np.square(np.abs(rows.astype(np.complex64) @ columns.astype(np.complex64)))
     return 1 - power / np.float32(len(picks))

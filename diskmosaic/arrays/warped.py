@@ -29,7 +29,7 @@ def shift_kernels(shifts: NDArray[np.floating], weights: NDArray[np.floating], r
     ----------
     shifts : (n, cells, 2)
         px (y, x), less than `reach` - 1.
-    weights : (n,)
+    weights : (n,) or (n, cells)
         Each kernel's sum is theirs.
     reach : int
 
@@ -41,13 +41,18 @@ def shift_kernels(shifts: NDArray[np.floating], weights: NDArray[np.floating], r
     side, cells = 2 * reach + 1, shifts.shape[1]
     whole = np.floor(shifts).astype(np.int64)
     taps = cubic_taps(shifts - whole)  # (n, cells, 2, 4)
-    values = taps[:, :, 0, :, None] * taps[:, :, 1, None, :] * np.asarray(weights, np.float32)[:, None, None, None]
+    values = taps[:, :, 0, :, None] * taps[:, :, 1, None, :] * _each_cell(weights, cells)[..., None, None]
     corner = whole + (reach - 1)
     start = (np.arange(cells) * side + corner[..., 0]) * side + corner[..., 1]
     step = np.arange(4)
     index = start[:, :, None, None] + step[:, None] * side + step
     kernels = np.bincount(index.ravel(), values.ravel(), cells * side * side)
     return kernels.reshape(cells, side, side).astype(np.float32)
+
+
+def _each_cell(weights: NDArray[np.floating], cells: int) -> NDArray[np.float32]:
+    weights = np.asarray(weights, np.float32)
+    return weights if weights.ndim == 2 else np.broadcast_to(weights[:, None], (len(weights), cells))
 
 
 def warped_mean(
@@ -61,8 +66,8 @@ def warped_mean(
         Counts as 0 outside.
     shifts : (n, rows, columns, 2)
         px (y, x) by which each of n copies is moved, at the centres of the grid's cells.
-    weights : (n,)
-        Their sum counts as 1.
+    weights : (n,) or (n, rows, columns)
+        Their sum, at each cell, counts as 1.
 
     Returns
     -------
@@ -71,7 +76,8 @@ def warped_mean(
     cover : float32 (h, w)
         Sum of the weights that do.
     """
-    weights = weights / np.sum(weights)
+    weights = weights / np.sum(weights, axis=0)
+    weights = np.broadcast_to(weights.reshape(*weights.shape, *[1] * (3 - weights.ndim)), shifts.shape[:3])
     reach = int(np.ceil(np.abs(shifts).max())) + 2
     hats, starts, size = zip(
         *(_hats(n, cells) for n, cells in zip(image.shape, shifts.shape[1:3], strict=True)), strict=True
@@ -82,7 +88,7 @@ def warped_mean(
     results = np.zeros((2, image.shape[0] + 2 * size[0], image.shape[1] + 2 * size[1]), np.float32)
     for i, top in enumerate(starts[0]):
         kernels = np.zeros((len(starts[1]), *padded_size), np.float32)
-        kernels[:, : 2 * reach + 1, : 2 * reach + 1] = shift_kernels(shifts[:, i], weights, reach)
+        kernels[:, : 2 * reach + 1, : 2 * reach + 1] = shift_kernels(shifts[:, i], weights[:, i], reach)
         spectrum = fft.rfft2(kernels)
         rows = slice(top + size[0], top + size[0] + padded_size[0])
         for layer, result in zip(layers, results, strict=True):

@@ -29,6 +29,7 @@ from diskmosaic.files.cards import (
 from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Master, SensorGrid, Source, Tile
 
 FIELD_STEP = 2**-10  # px
+PLACES_STEP = 2**-12  # what weights are multiples of (`diskmosaic.moments`): nothing is lost
 REMAINDER_STEP = 2e-5  # of the stored logarithm: far below the noise of any tile
 
 
@@ -111,7 +112,7 @@ def is_master(path: Path) -> bool:
 def write_tile(path: Path, tile: Tile) -> None:
     """Write a tile; raises `OutputError`.
 
-    HDUs: the image, ``WEIGHT``, ``FRAMES``, and where they are known ``REMAINDER``, ``FIELDS``, ``SENSOR``.
+    HDUs: the image, ``WEIGHT``, ``FRAMES``, and where they are known ``REMAINDER``, ``FIELDS``, ``PLACES``, ``SENSOR``.
     """
     header = fits.Header()
     header["BUNIT"] = ("adu", "calibrated, linear")
@@ -141,6 +142,8 @@ def write_tile(path: Path, tile: Tile) -> None:
         hdus.append(_scaled_hdu(tile.remainder, REMAINDER_STEP, "REMAINDER"))
     if tile.fields is not None:
         hdus.append(_scaled_hdu(tile.fields, FIELD_STEP, "FIELDS"))
+    if tile.places is not None:
+        hdus.append(_scaled_hdu(tile.places, PLACES_STEP, "PLACES"))
     if tile.sensor_mean is not None:
         hdus.append(image_hdu(tile.sensor_mean, name="SENSOR"))
     write_hdus(path, hdus)
@@ -165,8 +168,8 @@ def read_tile(path: Path) -> Tile:
         frames = np.empty(len(table), FRAME_DTYPE)
         for column in FRAME_DTYPE.names:
             frames[column] = table[column]
-        names = ("REMAINDER", "FIELDS", "SENSOR")
-        remainder, fields, sensor_mean = (native(hdus[name].data) if name in hdus else None for name in names)
+        names = ("REMAINDER", "FIELDS", "PLACES", "SENSOR")
+        remainder, fields, places, sensor_mean = (native(hdus[name].data) if name in hdus else None for name in names)
         return Tile(
             name=get_text(header, "TILENAME"),
             image=native(hdus[0].data),
@@ -180,6 +183,7 @@ def read_tile(path: Path) -> Tile:
             warnings=get_warnings(header),
             remainder=remainder,
             fields=fields,
+            places=places,
             sensor_mean=sensor_mean,
             grid=_get_grid(header),
             channel=header.get("CHANNEL", ""),

@@ -1,5 +1,6 @@
 """Raw frames calibrated, warped and added in bands of rows, against the same done frame by frame."""
 
+import cv2
 import numpy as np
 import pytest
 from diskmosaic.arrays.bands import add_band
@@ -64,6 +65,31 @@ def test_bands_are_the_frames_one_by_one(raws, calibration, frames):
     np.testing.assert_allclose(light, expected[0], atol=1e-6 * scale)
     np.testing.assert_allclose(weight, expected[1], rtol=1e-6)
     np.testing.assert_allclose(sensor, expected[2], rtol=1e-6)
+
+
+def at_pixels(cells):
+    return np.stack([cv2.resize(one, SHAPE[::-1], interpolation=cv2.INTER_LINEAR) for one in cells])
+
+
+def test_weights_that_differ_from_place_to_place(raws, calibration, frames):
+    fields, windows, _, levels = frames
+    cells = np.random.default_rng(45).uniform(0, 2, (FRAMES, 5, 7)).astype(np.float32)
+    sums, squares = np.zeros((3, *SHAPE), np.float32), np.zeros(SHAPE, np.float32)
+    mended = np.stack([calibration.mended(raw) for raw in raws]).astype(np.float32)
+    masters = (calibration.dark, calibration.gain, calibration.bad, mended)
+    for band in (range(25, 61), range(25)):
+        add_band(raws, masters, fields, windows, cells, levels, band, tuple(sums), squares)
+    expected = np.zeros((4, *SHAPE))
+    places = at_pixels(cells).astype(float)
+    for raw, field, (top, bottom, left, right), one, level in zip(raws, fields, windows, places, levels, strict=True):
+        seen = (slice(top, bottom), slice(left, right))
+        expected[0][seen] += (one / level * warp(calibration.apply(raw), field))[seen]
+        expected[1][seen] += one[seen]
+        expected[2] += one / level * raw.astype(float)
+        expected[3][seen] += one[seen] ** 2
+    # weights are linear between cells in single precision, of 80 px
+    for found, wanted in zip((*sums, squares), expected, strict=True):
+        np.testing.assert_allclose(found, wanted, atol=1e-5 * np.abs(wanted).max())
 
 
 def test_no_bit_depends_on_the_bands(raws, calibration, frames):

@@ -134,6 +134,24 @@ def test_quality_ranks_true_blur(scene):
     assert rank >= 0.9  # the house's figure; measured 0.99
 
 
+def test_grades_tell_where_a_frame_is_blurred(scene):
+    graded = Reference(frame(scene), grid=(9, 13), noise=4.0, graded=True)
+    rng = np.random.default_rng(37)
+    sharp, soft = (frame(scene, blur=blur, noise=4.0, rng=rng) for blur in (0.5, 1.2))
+    half = sharp.copy()
+    half[:, SHAPE[1] // 2 :] = soft[:, SHAPE[1] // 2 :]
+    looks = [graded.look(image) for image in (sharp, soft, half)]
+    left, right = slice(0, 4), slice(9, 13)  # two widths of the grading off the border
+    for side, like in ((left, looks[0]), (right, looks[1])):
+        # the same pixels are looked at: what differs is the other half's few cells within reach, and the field
+        np.testing.assert_allclose(looks[2].grades[:, side], like.grades[:, side], atol=0.1)
+    assert np.median(looks[0].grades) - np.median(looks[1].grades) > 0.3
+    away = graded.look(frame(scene, shift=(0, 40), noise=4.0, rng=rng))
+    at = 210 / 13 * (np.arange(13) + 0.5) + away.field[4, :, 1]
+    np.testing.assert_array_equal(np.isfinite(away.grades[4]), (at >= 0) & (at <= 210))
+    assert np.isfinite(away.grades).any()
+
+
 def test_noise_does_not_pass_for_sharpness(scene, reference):
     rng = np.random.default_rng(5)
     quiet = np.mean([reference.look(frame(scene, blur=0.8, noise=1.0, rng=rng)).quality for _ in range(4)])

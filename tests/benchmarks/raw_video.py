@@ -20,6 +20,7 @@ from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps
 from scipy import ndimage
 from sessions import real_sun
 
+LEVELS = (0.6, 0.8, 1.0, 1.25, 1.6, 2.0)  # px, of blur: between them a frame is mixed
 STEP = 8  # px between the kept samples of a warp, which is smooth over ten times that
 
 
@@ -38,6 +39,8 @@ class Video:
     seeing_px: float = 1.0
     seeing_scale_px: float = 80.0
     blur_px: tuple[float, float] = (0.8, 1.6)
+    uneven: float = 0.0  # share of the variance of the blur's logarithm that differs from place to place
+    uneven_scale_px: float = 150.0  # width of such places
     drift_px: float = 0.0  # over the recording, along x
     seed: int = 1
 
@@ -67,6 +70,8 @@ def make(path: Path, video: Video) -> None:
     shifts[:, 1] += np.linspace(-0.5, 0.5, video.distinct) * video.drift_px
     low, high = video.blur_px
     blur = low * (high / low) ** rng.uniform(0, 1, video.distinct)
+    middle, spread = np.sqrt(low * high), np.log(high / low) / np.sqrt(12)  # of that distribution
+    places = Warps(video.shape, spread * np.sqrt(video.uneven), video.uneven_scale_px)
     kept = []
     order = np.sort(np.arange(video.frames) % video.distinct)
     turns = np.bincount(order, minlength=video.distinct)
@@ -76,7 +81,12 @@ def make(path: Path, video: Video) -> None:
             warp = warps.draw(rng)
             inside = warp[:, PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
             kept.append(inside[:, ::STEP, ::STEP].astype(np.float32))
-            drawn = view.draw(shifts[k], warp, blur[k]) * light
+            if video.uneven:
+                own = places.draw(rng)[0, PAD_PX:-PAD_PX, PAD_PX:-PAD_PX]
+                blur[k] = middle * (blur[k] / middle) ** np.sqrt(1 - video.uneven)
+                drawn = _unevenly(view.draw(shifts[k], warp, 0), blur[k] * np.exp(own)) * light
+            else:
+                drawn = view.draw(shifts[k], warp, blur[k]) * light
             for _ in range(turns[k]):
                 ser.write(detector.expose(drawn, dark, rng))
                 second.write(detector.expose(drawn, dark, other))
@@ -104,6 +114,14 @@ def make(path: Path, video: Video) -> None:
     }
     np.savez(path.with_suffix(".npz"), **truth)
     path.with_suffix(".json").write_text(json.dumps(asdict(video)))
+
+
+def _unevenly(frame: np.ndarray, blur: np.ndarray) -> np.ndarray:
+    """Blur a frame by what differs from place to place."""
+    at, mixed = np.interp(blur, LEVELS, np.arange(len(LEVELS))), np.zeros_like(frame)
+    for k, level in enumerate(LEVELS):
+        mixed += np.clip(1 - np.abs(at - k), 0, 1).astype(np.float32) * cv2.GaussianBlur(frame, (0, 0), level)
+    return mixed
 
 
 def again(path: Path) -> Path:

@@ -95,7 +95,7 @@ def stage(name: str, folder: Path, jobs: int, usual_frames: int) -> dict[str, fl
     frames = recording.frame_count
     if name == "flat":
         return {"frames": frames, **_by_turns(recording, jobs), "GB": _peak_gb()}
-    applied = _calibration(folder, recording) if name == "tile" else None
+    applied, *_held = _calibration(folder, recording) if name == "tile" else (None,)
     start, begun = time.perf_counter(), time.process_time()
     if name == "read":
         _read_and_sum(recording)
@@ -108,12 +108,13 @@ def stage(name: str, folder: Path, jobs: int, usual_frames: int) -> dict[str, fl
     return {"frames": frames, "s": seconds, "cpu": spent, "GB": _peak_gb()}
 
 
-def _calibration(folder: Path, recording) -> Calibration:
-    """The masters of the same sensor and a remainder, read from files as a session's are."""
+def _calibration(folder: Path, recording) -> tuple[Calibration, Calibration, np.ndarray]:
+    """The masters of the same sensor with a remainder, and what a session holds besides: without it, and itself."""
     shape = (recording.height, recording.width)
     left = np.random.default_rng(3).normal(0, LEFT, shape).astype(np.float32)
     masters = (read_master(folder / f"{kind}.fits") for kind in ("dark", "flat"))
-    return Calibration(*masters, 0.0, shape).less(left)
+    base = Calibration(*masters, 0.0, shape)
+    return base.less(left), base, left
 
 
 def write_masters(folder: Path, jobs: int) -> None:
@@ -124,7 +125,7 @@ def write_masters(folder: Path, jobs: int) -> None:
     recording = open_recording(folder / "tile.ser")
     stack_tile(
         replace(recording, frame_count=min(30, recording.frame_count)),
-        _calibration(folder, recording),
+        _calibration(folder, recording)[0],
         TileSettings(keep=STACKED),
         jobs=jobs,
     )
