@@ -14,6 +14,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.at_limb import look_at_limb, tile_edges
 from diskmosaic.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
@@ -21,7 +22,7 @@ from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
 from diskmosaic.search import guided, less_contradicted, look_up, pinned, search_pairs, weigh
 from diskmosaic.settings import PlacementSettings
-from diskmosaic.stragglers import find_lost, rough_circle, tile_edges
+from diskmosaic.stragglers import find_lost, rough_circle
 from diskmosaic.turning import settle_turns
 
 TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
@@ -110,6 +111,10 @@ def place_tiles(
         # edge points found along rays of a better circle, once more
         pairs = weigh([*pairs, *lost.pairs])
         solution = solve(positions, pairs, solution.circle, edges(positions, solution.circle), clock, **more)
+    if solution.circle is not None:
+        pairs = weigh(look_at_limb(scene, solution, given))
+        points = edges(solution.positions, solution.circle)
+        solution = solve(solution.positions, pairs, solution.circle, points, clock, **more)
     left_out = {}
     for group in groups[1:]:
         rest = [k for k in group if k not in main]

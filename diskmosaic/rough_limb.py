@@ -10,7 +10,7 @@ from scipy import ndimage
 from diskmosaic.arrays.circles import CircleFit, centre_of_radius, consensus_circle
 from diskmosaic.records import Circle, FloatImage
 
-MIN_ARC_POINTS = 60  # rough border points that a tile must show to be placed by its limb alone
+MIN_ARC_POINTS = 24  # rough border points that a tile must show to be looked at by its limb
 
 
 def sky_mask(image: FloatImage, disk_level: float, *, share: float = 0.2) -> NDArray[np.bool_]:

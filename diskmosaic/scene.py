@@ -24,6 +24,7 @@ BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at t
 PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
 PATTERN_AREA_PX = 8.0  # Gaussian within which a pattern is held against chance: some twenty independent values ...
 PATTERN_DOUBT = 1.5  # ... whose mean square scatters by a third
+SPLINE_PX = 12  # around a piece of an image, in which the spline's border dies away
 PATTERN_SEEN = 3  # tiles that must see a pixel of the disk there; elsewhere it is not compared
 
 
@@ -70,6 +71,23 @@ class Scene:
         if kept is None or kept.texture is not of:
             kept = self._spectra[k, factor] = spectra(of, padded_shape(of.values.shape, of.values.shape))
         return kept
+
+    def upright_window(
+        self, k: int, rows: slice, columns: slice
+    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+        """Return a window of tile k's upright canvas: its image, and where enough frames saw it."""
+        turn, seen = self.turns[k], self.regions[k].seen
+        if np.array_equal(np.abs(turn), np.eye(2)):
+            steps = (slice(None, None, int(turn[0, 0])), slice(None, None, int(turn[1, 1])))
+            return self.images[k][steps][rows, columns], seen[steps][rows, columns]
+        y, x = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
+        at = self.on_sensor(k, np.stack([y.ravel(), x.ravel()], axis=1).astype(float)).T.reshape(2, *y.shape)
+        inside = np.logical_and.reduce([(a >= 0) & (a <= n - 1) for a, n in zip(at, seen.shape, strict=True)])
+        near = tuple(np.clip(np.rint(a), 0, n - 1).astype(int) for a, n in zip(at, seen.shape, strict=True))
+        first = [max(0, int(a.min()) - SPLINE_PX) for a in near]
+        part = tuple(slice(f, int(a.max()) + SPLINE_PX) for f, a in zip(first, near, strict=True))
+        values = sample_spline(spline_coefficients(self.images[k][part]), at[0] - first[0], at[1] - first[1])
+        return values, inside & seen[near]
 
     def upright(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points (n, 2) on tile k's sensor lie on its upright canvas."""

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import best_shifts, overlap_windows
-from diskmosaic.arrays.matching import refine
+from diskmosaic.arrays.matching import Match, refine
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Given, Pair
@@ -103,13 +103,21 @@ def follow(
         step = 2 if factor % 2 == 0 else factor
         factor //= step
         shift *= step
+    return as_pair(a, b, match, np.zeros(2), np.zeros(2), significance=significance)
+
+
+def as_pair(
+    a: int, b: int, match: Match, first: NDArray[np.float64], second: NDArray[np.float64], *, significance: float
+) -> Pair:
+    """Return a match of pieces of tiles a and b, whose origins lie at `first` and `second`, as a pair."""
+    shift, centre = np.array(match.shift) + first - second, np.array(match.centre) + first
     return Pair(
         a=a,
         b=b,
         shift_yx=(float(shift[0]), float(shift[1])),
         correlation=match.correlation,
         significance=significance,
-        centre_yx=match.centre,
+        centre_yx=(float(centre[0]), float(centre[1])),
         sigma_px=_sigma(match.sigma_px, WARP_PX, match.pixels),
         noise_px=match.sigma_px,
         warp_px=match.warp_px,

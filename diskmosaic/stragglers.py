@@ -13,20 +13,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.at_limb import LEAST_SHARE, LimbView, limb_place
 from diskmosaic.equations import Solution
-from diskmosaic.limb_points import edge_points
 from diskmosaic.network import positions_from_pairs
 from diskmosaic.orient import find_turned, follow_in_time
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair
-from diskmosaic.rough_limb import border_points, place_by_limb, rough_limb
+from diskmosaic.rough_limb import border_points, rough_limb
 from diskmosaic.scene import BAND_PX, Scene
-from diskmosaic.search import GUIDED_PIXELS, agrees, follow, shared_disk
+from diskmosaic.search import GUIDED_PIXELS
 from diskmosaic.settings import PlacementSettings
 
-LIMB_RAYS = 1440
 NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on
-SHARE, LEAST_SHARE = 0.7, 0.5  # of a tile's border points that lie on the limb: believed; worth a look
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 
 
@@ -145,38 +143,37 @@ def _add_by_limb(
     ties : list of Pair
         Within the groups added, and between them and the tiles placed before.
     """
-    added, ties, unsure = {}, [], set()
+    added, ties, unsure, reach = {}, [], set(), {}
     for group in groups:
-        by_limb = _by_limb(scene, group, solution.circle)
+        sure = {k: limb_place(scene, k, solution.circle) for k in group}
+        by_limb = {k: found for k, found in sure.items() if found is not None and found[2] >= MIN_LIMB_RAYS}
         if not by_limb:
-            # a faint or broken border: worth a look, and believed if neighbours show the same
-            by_limb = _by_limb(scene, group, solution.circle, share=LEAST_SHARE)
+            # a faint, broken or very short border: worth a look, and believed if neighbours show the same
+            weak = {k: sure[k] or limb_place(scene, k, solution.circle, share=LEAST_SHARE) for k in group}
+            by_limb = {k: found for k, found in weak.items() if found is not None}
             unsure |= set(group)
         if not by_limb:
             continue
         within = [pair for pair in pairs if pair.a in group]
         local = positions_from_pairs(len(scene.tiles), within) if within else np.zeros((len(scene.tiles), 2))
-        offset = np.median([position - local[k] for k, position in by_limb.items()], axis=0)
-        added |= {k: by_limb.get(k, local[k] + offset) for k in group}
+        offset = np.median([found[0] - local[k] for k, found in by_limb.items()], axis=0)
+        added |= {k: by_limb[k][0] if k in by_limb else local[k] + offset for k in group}
+        reach |= dict.fromkeys(group, min(found[1] for found in by_limb.values()))
         ties += within
+    if not added:
+        return {}, []
+    view = LimbView(scene, solution.positions, solution.circle)
     tied = {(pair.a, pair.b) for pair in ties}
     places = {int(k): solution.positions[k] for k in main} | added
     tried, matched = set(), set()
     for k in added:
-        for other, place in places.items():
+        for other in places:
             if other == k or (k, other) in tied or (other, k) in tied:
                 continue
-            shift = places[k] - place
-            if shared_disk(scene, other, k, shift) < GUIDED_PIXELS:
-                continue
-            pair = follow(scene, other, k, shift, 1, significance=0.0)
-            if pair is None or not agrees(pair):
-                # a short piece of limb leaves some ten px along itself: looked at coarsely first
-                coarse = scene.quick_factor
-                pair = follow(scene, other, k, shift / coarse, coarse, significance=0.0)
-            if all(tells(scene, one) for one in (other, k)):
+            pair, pixels = view.tie(other, k, places, reach[k] + reach.get(other, 0.0))
+            if pixels >= GUIDED_PIXELS and all(tells(scene, one) for one in (other, k)):
                 tried.add(k)
-            if pair is not None and agrees(pair):
+            if pair is not None:
                 ties.append(pair)
                 tied.add((other, k))
                 matched |= {k, other}
@@ -202,43 +199,9 @@ def tells(scene: Scene, k: int) -> bool:
     return bool(least > NOISE_TOLD * relative**2 / (8 * np.pi * BAND_PX[0] ** 4))
 
 
-def _by_limb(
-    scene: Scene, group: Sequence[int], circle: Circle, *, share: float = SHARE
-) -> dict[int, NDArray[np.float64]]:
-    found = {k: _limb_position(scene, k, circle, share) for k in group}
-    return {k: position for k, position in found.items() if position is not None}
-
-
-def _limb_position(scene: Scene, k: int, circle: Circle, share: float) -> NDArray[np.float64] | None:
-    """Return where tile k lies by its limb alone; None where it shows too little of it."""
-    region = scene.regions[k]
-    turned = np.linalg.inv(scene.turns[k])
-    centred = Circle((0.0, 0.0), circle.radius_px * float(np.sqrt(abs(np.linalg.det(turned)))), 0.0, 0)
-    position = place_by_limb(region.sky, region.seen, centred, share=share)
-    if position is None:
-        return None
-    position = np.array(circle.centre_yx) - scene.upright(k, -position[None])[0]
-    edges = tile_edges(scene, {k: position}, [k], circle).get(k)
-    return position if edges is not None and len(edges) >= MIN_LIMB_RAYS else None
-
-
 def rough_circle(scene: Scene, positions: NDArray[np.float64], main: Sequence[int]) -> Circle | None:
     """Find the rough circle from where sky meets disk in all placed tiles."""
     rough = [scene.upright(k, border_points(scene.regions[k].sky, scene.regions[k].seen)) + positions[k] for k in main]
     points = np.concatenate(rough) if rough else np.zeros((0, 2))
     fit = rough_limb(points)
     return None if fit is None else Circle(fit.centre, fit.radius, fit.rms, len(points), fit.sigma)
-
-
-def tile_edges(
-    scene: Scene, positions: NDArray[np.float64], main: Sequence[int], circle: Circle
-) -> dict[int, NDArray[np.float64]]:
-    """Edge points (y, x) of each tile on its upright canvas."""
-    edges = {}
-    for k in main:
-        image = np.where(scene.regions[k].seen, scene.tiles[k].image, np.float32(np.nan))
-        centre = scene.on_sensor(k, np.array(circle.centre_yx) - positions[k])
-        points = edge_points(image, (centre[0], centre[1]), circle.radius_px, rays=LIMB_RAYS, reach_px=16.0)
-        if len(points) >= 8:
-            edges[k] = scene.upright(k, points[:, :2])
-    return edges

@@ -72,6 +72,7 @@ def refine(
     rounds: int = 6,
     reach_px: float = 4.0,
     rigid: bool = False,
+    masks_alike: bool = False,
 ) -> Match | None:
     """Refine an integer shift to a fraction of a pixel by least squares on the overlap (Gauss-Newton).
 
@@ -89,6 +90,9 @@ def refine(
         The answer is refused when it walks further than this from the start.
     rigid : bool
         Nothing is warped and noise is white: the overlap is taken as one.
+    masks_alike : bool
+        Both masks end at the same places of the scene, so that both bands are one-sided there alike: only the
+        overlap's own border is kept off.
 
     Returns
     -------
@@ -111,7 +115,12 @@ def refine(
         # near the edge of either image the band was made from one side only: what it shows is not the Sun's
         margin = int(np.clip(min(a.shape) // 6, 2, EDGE_PX))
         kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
-        weight = cv2.erode(good.astype(np.uint8), kernel, borderValue=0).astype(bool)
+        if masks_alike:
+            weight = np.zeros(good.shape, bool)
+            inner = (slice(margin, -margin),) * 2
+            weight[inner] = good[inner]
+        else:
+            weight = cv2.erode(good.astype(np.uint8), kernel, borderValue=0).astype(bool)
         if weight.sum() < 64:
             return None
         both = 0.5 * (a + b)
