@@ -9,18 +9,19 @@ across it by its edge.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import Texture, best_shifts, overlap_windows, padded_shape, spectra, texture
-from diskmosaic.arrays.matching import EDGE_PX, refine
+from diskmosaic.arrays.correlation import Peak, best_shifts, overlap_windows, padded_shape, spectra
+from diskmosaic.arrays.matching import EDGE_PX
 from diskmosaic.equations import Solution
 from diskmosaic.limb_points import edge_points, light_along_rays
 from diskmosaic.records import Circle, Given, Pair
 from diskmosaic.rough_limb import place_by_limb, sky_mask
 from diskmosaic.scene import BAND_PX, Scene
-from diskmosaic.search import agrees, as_pair
+from diskmosaic.search import agrees, as_pair, band_of, measure
 
 LIMB_RAYS = 1440
 NEAR_PX = 100.0  # so far inwards the profile across the limb is measured: beyond it is smooth on the band's scale
@@ -72,16 +73,15 @@ class LimbView:
         inside = offsets <= 0
         return -offsets[inside][::-1], np.median(rows[:, inside], axis=0)[::-1]
 
-    def window(self, k: int, place: NDArray[np.float64], rows: slice, columns: slice) -> Texture:
-        """Return the structure of a window of tile k's upright canvas, with its origin at `place`."""
-        image, seen = self.scene.upright_window(k, rows, columns)
+    def piece(self, k: int, place: NDArray[np.float64], rows: slice, columns: slice):
+        """Return image, mask and pattern of a window of tile k's upright canvas, with its origin at `place`."""
+        image, region, pattern = self.scene.piece(k, rows, columns)
         centre = np.array(self.circle.centre_yx) - place
         y = np.arange(rows.start, rows.stop)[:, None] - centre[0]
         x = np.arange(columns.start, columns.stop)[None, :] - centre[1]
         depth = self.circle.radius_px - np.hypot(y, x)
         flat = image / np.interp(depth, self.depth, self.profile).astype(np.float32)
-        good = seen & (depth > BLURRED_PX)
-        return texture(flat, good, fine_px=BAND_PX[0], coarse_px=BAND_PX[1])
+        return flat, region.seen & (depth > BLURRED_PX), pattern
 
     def tie(
         self, a: int, b: int, places: Mapping[int, NDArray[np.float64]], reach: float = 0.0
@@ -103,41 +103,48 @@ class LimbView:
         pixels : int
             Of the disk that both see at the given places.
         """
-        shape = self.scene.tiles[a].image.shape
+        shape = self.scene.images[a].shape
         shift = np.rint(places[b] - places[a]).astype(int)
         windows = overlap_windows(shape, shape, (int(shift[0]), int(shift[1])))
         if windows is None:
             return None, 0
-        # both windows grow alike, so that the pieces overlap where the tiles do, and have a frame for the band
-        more = int(np.ceil(reach)) + 2 * round(BAND_PX[1])
-        sides = [[_grown(s, more, n) for s, n in zip(window, shape, strict=True)] for window in windows]
-        pieces = [self.window(k, places[k], *side) for k, side in zip((a, b), sides, strict=True)]
-        origins = [np.array([side[0].start, side[1].start]) for side in sides]
-        local = shift - origins[0] + origins[1]
-        shared = overlap_windows(pieces[0].values.shape, pieces[1].values.shape, (int(local[0]), int(local[1])))
-        pixels = 0
-        if shared is not None:
-            pixels = int(np.count_nonzero(pieces[0].good[shared[0]] & pieces[1].good[shared[1]]))
+        pieces = [self.piece(k, places[k], *window) for k, window in zip((a, b), windows, strict=True)]
+        pixels = int(np.count_nonzero(pieces[0][1] & pieces[1][1]))
         if pixels < LEAST_PIXELS:
             return None, pixels
         significance = 0.0
         if reach >= 1:
-            padded = padded_shape(pieces[0].values.shape, pieces[1].values.shape)
-            peaks = best_shifts(
-                *(spectra(piece, padded) for piece in pieces),
-                min_pixels=LEAST_PIXELS,
-                peaks=2,
-                near=(local.astype(float), reach),
-            )
-            second = peaks[1].significance if len(peaks) > 1 else 0.0
-            if not peaks or peaks[0].significance < max(SIGNIFICANT, PEAK_RATIO * second):
+            found = self._look(a, b, places, windows, shift, reach)
+            if found is None:
                 return None, pixels
-            local, significance = np.array(peaks[0].shift), peaks[0].significance
-        match = refine(*pieces, (int(local[0]), int(local[1])), masks_alike=True)
-        if match is None:
-            return None, pixels
-        pair = as_pair(a, b, match, origins[0], origins[1], significance=significance)
+            shift, significance = np.array(found.shift), found.significance
+        lying = {a: places[a], b: places[b] if reach < 1 else places[a] + shift}
+        for _ in range(1 if reach < 1 else 2):
+            # where a tile was taken to lie across the limb goes into the profile taken out of it: once more
+            found = measure(self.scene, a, b, shift, lambda k, rows, columns: self.piece(k, lying[k], rows, columns))
+            if found is None:
+                return None, pixels
+            shift = found.shift
+            lying[b] = places[a] + shift
+        pair = as_pair(a, b, found, significance=significance)
         return (pair if agrees(pair) else None), pixels
+
+    def _look(self, a: int, b: int, places, windows, shift: NDArray[np.int_], reach: float) -> Peak | None:
+        """Search around a shift; both windows grow alike, so that the pieces overlap where the tiles do."""
+        more = int(np.ceil(reach)) + 2 * round(BAND_PX[1])
+        sides = [[_grown(s, more, n) for s, n in zip(w, self.scene.images[a].shape, strict=True)] for w in windows]
+        bands = []
+        for k, side in zip((a, b), sides, strict=True):
+            bands.append(band_of(*self.piece(k, places[k], *side)))
+        first, second = (np.array([side[0].start, side[1].start]) for side in sides)
+        padded = padded_shape(bands[0].values.shape, bands[1].values.shape)
+        near = (shift - first + second).astype(float), reach
+        peaks = best_shifts(*(spectra(b, padded) for b in bands), min_pixels=LEAST_PIXELS, peaks=2, near=near)
+        next_best = peaks[1].significance if len(peaks) > 1 else 0.0
+        if not peaks or peaks[0].significance < max(SIGNIFICANT, PEAK_RATIO * next_best):
+            return None
+        at = np.array(peaks[0].shift) + first - second
+        return replace(peaks[0], shift=(int(at[0]), int(at[1])))
 
 
 def _grown(window: slice, by: int, size: int) -> slice:

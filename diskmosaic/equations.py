@@ -14,7 +14,9 @@ from diskmosaic.arrays.circles import fit_circle, flattening
 from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.records import Circle, Pair
 
-PAIR_FLOOR_PX = 0.01  # no pair is better than this, however small its formal error
+PAIR_FLOOR_PX = 0.004  # no pair is better than this, however small its formal error: a tenth of `search.SETTLED_PX`
+FREE_PAIRS = 8.0  # pairs beyond what the places need, from which on their agreement tells errors to a quarter
+LEAST_SCATTER = 0.3  # of the stated errors: the median of some ten residuals is no better known
 TUKEY = 4.685
 L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
 LEAST_LAG_S = 30.0  # in which the Sun turns by 8e-5 of its radius
@@ -260,7 +262,7 @@ class Equations:
         angles, stretches = np.zeros(len(self.start)), np.zeros(len(self.start))
         angles[self.active], stretches[self.active] = self.angle_model @ self.angle, self.stretch_model @ self.stretch
         positions[self.active] = self.here - self.half
-        sigma[self.active] = error[self.at["places"]].reshape(-1, 2) * spread
+        sigma[self.active] = error[self.at["places"]].reshape(-1, 2) * self._scatter(spread)
         final = None
         if self.with_limb:
             fit = fit_circle(self.points, start=(self.limb[0], self.limb[1], self.limb[2]), weights=self.thin)
@@ -288,6 +290,15 @@ class Equations:
             2 * len(self.pairs) + self.more,
             spread,
         )
+
+    def _scatter(self, spread: float) -> float:
+        """Return by what the stated errors are to be scaled: less than 1 where pairs agree better than they said."""
+        free = 1 - (self.count - 1) / max(len(self.pairs), 1)
+        if self.fixed_spread or free * len(self.pairs) < FREE_PAIRS:
+            return spread
+        # what the solution has fitted away is no agreement
+        scatter = float(np.median(self.length / self.formal)) / 1.177 / np.sqrt(free)
+        return max(scatter, LEAST_SCATTER)
 
 
 def _trust(scaled: NDArray[np.float64], cut: float, turn: int) -> NDArray[np.float64]:

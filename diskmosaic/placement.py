@@ -25,6 +25,7 @@ from diskmosaic.settings import PlacementSettings
 from diskmosaic.stragglers import find_lost, rough_circle
 from diskmosaic.turning import settle_turns
 
+ONLY_SKY = "it shows nothing but sky: there is nothing to place"
 TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
 
 
@@ -116,8 +117,13 @@ def place_tiles(
         points = edges(solution.positions, solution.circle)
         solution = solve(solution.positions, pairs, solution.circle, points, clock, **more)
     left_out = {}
+    blank = [k for group in groups[1:] for k in group if k not in main and scene.regions[k].only_sky]
+    if blank:
+        names = ", ".join(tiles[k].name for k in blank)
+        warnings.append(f"{names}: nothing but sky, and nothing to place")
+        left_out |= {k: (ONLY_SKY, float(best[k])) for k in blank}
     for group in groups[1:]:
-        rest = [k for k in group if k not in main]
+        rest = [k for k in group if k not in main and k not in blank]
         if len(rest) > 1:
             names = ", ".join(tiles[k].name for k in rest)
             warnings.append(f"tiles {names} hang together but not with the rest: they were left out")
@@ -131,7 +137,7 @@ def place_tiles(
                 warnings.append(f"tile {tiles[k].name} was left out: {reason}")
     if settings.fit_drift and times is None:
         warnings.append("no tile times: the Sun's turning between the tiles was not taken out")
-    lost = guided(scene, solution.positions, sorted(left_out), given, jobs=jobs)
+    lost = guided(scene, solution.positions, sorted(left_out.keys() - blank), given, jobs=jobs)
     if lost:
         positions, pairs = solution.positions.copy(), list(solution.pairs)
         for k, (place, ties) in lost.items():

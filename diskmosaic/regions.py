@@ -13,6 +13,7 @@ from diskmosaic.records import Tile
 from diskmosaic.rough_limb import sky_mask
 
 MIN_SEEN = 0.3  # pixels with a smaller share of the tile's frames are not judged by
+LEAST_DISK_PX = 50  # pixels that are not sky; a hot one, softened, makes a dozen
 LIMB_MARGIN_PX = 25  # structure this near to the limb is not compared: all limbs look alike
 
 
@@ -33,6 +34,11 @@ class Regions:
     seen: NDArray[np.bool_]
     sky: NDArray[np.bool_]
     disk: NDArray[np.bool_]
+
+    @property
+    def only_sky(self) -> bool:
+        """Whether there is nothing of the disk."""
+        return np.count_nonzero(self.seen & ~self.sky) < LEAST_DISK_PX
 
 
 def well_seen(tile: Tile) -> NDArray[np.bool_]:

@@ -16,12 +16,12 @@ from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.correlation import Spectra, Texture, padded_shape, spectra, texture
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.records import Tile
-from diskmosaic.regions import find_regions
+from diskmosaic.regions import Regions, find_regions
 
 SEARCH_PX = 480  # longest side of a tile in the search
 QUICK_PX = 240  # in a first one, which is enough for most
 BAND_PX = (1.5, 12.0)  # Gaussian widths of the structure that is compared, at the resolution in use
-PATTERN_TILES = 6  # from so many tiles on, their median is taken for what is fixed to the sensor
+PATTERN_TILES = 6  # from so many tiles on, what they share is taken for fixed to the sensor
 PATTERN_AREA_PX = 8.0  # Gaussian within which a pattern is held against chance: some twenty independent values ...
 PATTERN_DOUBT = 1.5  # ... whose mean square scatters by a third
 SPLINE_PX = 12  # around a piece of an image, in which the spline's border dies away
@@ -51,6 +51,7 @@ class Scene:
         self.quick_factor = max(1, round(max(height, width) / QUICK_PX))
         self.turns = np.tile(np.eye(2), (len(tiles), 1, 1)) if turns is None else np.array(turns, float)
         self._sensor: dict[int, list[Texture]] = {}
+        self._full: NDArray[np.float32] | None = None
         self._upright: dict[tuple[int, int], tuple[NDArray[np.float64], Texture]] = {}
         self._spectra: dict[tuple[int, int], Spectra] = {}
 
@@ -72,22 +73,54 @@ class Scene:
             kept = self._spectra[k, factor] = spectra(of, padded_shape(of.values.shape, of.values.shape))
         return kept
 
-    def upright_window(
-        self, k: int, rows: slice, columns: slice
-    ) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-        """Return a window of tile k's upright canvas: its image, and where enough frames saw it."""
-        turn, seen = self.turns[k], self.regions[k].seen
+    def piece(self, k: int, rows: slice, columns: slice) -> tuple[NDArray[np.float32], Regions, NDArray[np.float32]]:
+        """Return a window of tile k's upright canvas at full resolution: image, masks, the sensor's own pattern there.
+
+        The pattern is one of `texture`'s values, as far as it stands out of chance.
+        """
+        turn, region, pattern = self.turns[k], self.regions[k], self.pattern()
+        masks = region.seen, region.sky, region.disk
         if np.array_equal(np.abs(turn), np.eye(2)):
             steps = (slice(None, None, int(turn[0, 0])), slice(None, None, int(turn[1, 1])))
-            return self.images[k][steps][rows, columns], seen[steps][rows, columns]
+            window = (rows, columns)
+            return self.images[k][steps][window], Regions(*(m[steps][window] for m in masks)), pattern[steps][window]
         y, x = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
         at = self.on_sensor(k, np.stack([y.ravel(), x.ravel()], axis=1).astype(float)).T.reshape(2, *y.shape)
-        inside = np.logical_and.reduce([(a >= 0) & (a <= n - 1) for a, n in zip(at, seen.shape, strict=True)])
-        near = tuple(np.clip(np.rint(a), 0, n - 1).astype(int) for a, n in zip(at, seen.shape, strict=True))
+        shape = pattern.shape
+        inside = np.logical_and.reduce([(a >= 0) & (a <= n - 1) for a, n in zip(at, shape, strict=True)])
+        near = tuple(np.clip(np.rint(a), 0, n - 1).astype(int) for a, n in zip(at, shape, strict=True))
         first = [max(0, int(a.min()) - SPLINE_PX) for a in near]
         part = tuple(slice(f, int(a.max()) + SPLINE_PX) for f, a in zip(first, near, strict=True))
         values = sample_spline(spline_coefficients(self.images[k][part]), at[0] - first[0], at[1] - first[1])
-        return values, inside & seen[near]
+        return values, Regions(*(inside & mask[near] for mask in masks)), pattern[near]
+
+    def pattern(self) -> NDArray[np.float32]:
+        """Return what all tiles share on the sensor at full resolution, as far as it stands out of chance.
+
+        The mean over n tiles of their structure s is expected, by chance alone, to have the square ``sum s^2 / n^2``: a
+        single tile's spot is no pattern.
+        """
+        if self._full is None:
+            self._full = np.zeros(self.images[0].shape, np.float32)
+            if len(self.tiles) >= PATTERN_TILES:
+                total, square = np.zeros_like(self._full), np.zeros_like(self._full)
+                count = np.zeros_like(self._full)
+                for k in range(len(self.tiles)):
+                    one = self.full_texture(k)
+                    total += one.values
+                    square += np.square(one.values)
+                    count += one.good
+                known = count >= PATTERN_SEEN
+                count = np.maximum(count, 1)
+                mean = np.where(known, total / count, np.float32(0))
+                chance = np.where(known, square / np.square(count), np.float32(0))
+                power, expected = (cv2.GaussianBlur(i, (0, 0), PATTERN_AREA_PX) for i in (np.square(mean), chance))
+                self._full = mean * np.clip(1 - PATTERN_DOUBT * expected / np.maximum(power, 1e-12), 0, 1)
+        return self._full
+
+    def full_texture(self, k: int) -> Texture:
+        """Return tile k's structure at full resolution, on its sensor, the pattern not taken out."""
+        return texture(self.images[k], self.regions[k].disk, fine_px=BAND_PX[0], coarse_px=BAND_PX[1])
 
     def upright(self, k: int, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points (n, 2) on tile k's sensor lie on its upright canvas."""
@@ -108,7 +141,7 @@ class Scene:
                 )
                 for image, region in zip(self.images, self.regions, strict=True)
             ]
-            self._sensor[factor] = _without_pattern(made, doubted=factor == 1)
+            self._sensor[factor] = _without_pattern(made)
         return self._sensor[factor]
 
 
@@ -136,16 +169,12 @@ def turned_texture(plain: Texture, turn: NDArray[np.float64]) -> Texture:
     return Texture(np.where(good, values, np.float32(0)), good)
 
 
-def _without_pattern(textures: list[Texture], *, doubted: bool) -> list[Texture]:
-    """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero.
-
-    The median of n different pieces of the Sun is not nothing, but 1.25/sqrt(n) of one: taken off, it is noise. Where a
-    shift is measured (`doubted`), only as much is taken off as stands out of that; where one is searched, all.
-    """
+def _without_pattern(textures: list[Texture]) -> list[Texture]:
+    """Subtract the median over tiles: remainders of dust and rings would tie any two tiles at shift zero."""
     if len(textures) < PATTERN_TILES:
         return textures
     shape = textures[0].values.shape
-    pattern, chance = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    pattern = np.empty(shape, np.float32)
     enough = np.empty(shape, bool)
     rows = 64
     for top in range(0, shape[0], rows):
@@ -153,20 +182,12 @@ def _without_pattern(textures: list[Texture], *, doubted: bool) -> list[Texture]
         good = np.stack([t.good[top : top + rows] for t in textures])
         count = good.sum(axis=0)
         enough[top : top + rows] = count >= PATTERN_SEEN
-        known = np.maximum(count, 1)
-        # the variance of a median of values of a normal distribution: pi/2 times that of a mean
-        chance[top : top + rows] = np.pi / 2 * np.sum(np.square(block) * good, axis=0) / known**2
         block[~good] = np.inf
         block.sort(axis=0)
         middle = np.stack([np.maximum(count - 1, 0) // 2, count // 2])
         middle = np.minimum(middle, len(block) - 1)
         values = np.take_along_axis(block, middle, axis=0).mean(axis=0)
         pattern[top : top + rows] = np.where(count >= PATTERN_SEEN, values, 0)
-    if doubted:
-        chance *= enough
-        size = (0, 0), PATTERN_AREA_PX
-        power, expected = (cv2.GaussianBlur(image, *size) for image in (np.square(pattern), chance))
-        pattern *= np.clip(1 - PATTERN_DOUBT * expected / np.maximum(power, 1e-12), 0, 1)
     cleaned = []
     for one in textures:
         good = one.good & enough

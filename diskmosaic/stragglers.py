@@ -188,7 +188,7 @@ def _add_by_limb(
 
 def tells(scene: Scene, k: int) -> bool:
     """Whether tile k shows more structure along every direction than its noise makes: a limb's darkening is none."""
-    texture, tile = scene.texture(k, 1), scene.tiles[k]
+    texture, tile = scene.full_texture(k), scene.tiles[k]
     inner = cv2.erode(texture.good.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     if not inner.any() or not tile.noise > 0:
         return True

@@ -15,8 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from diskmosaic.arrays.resample import smooth_wide
+
 COARSE = 4  # pixels to a block on which overlaps are counted
-SAMPLE = 20_000  # shifts that tell what chance makes
+SAMPLE = 20_000  # values that tell a spread: 1 % of it
+CELLS = 2.5  # blocks to the width of a band's coarse Gaussian
 
 
 @dataclass(frozen=True)
@@ -56,19 +59,26 @@ def texture(
     clip : float
         Structure is clipped at this many robust deviations: a spot must not decide alone.
     """
-    mask = good.astype(np.float32)
-    filled = np.where(good, image, np.float32(0)).astype(np.float32)
-    # normalised smoothing keeps the mask's edge out of the band
-    coarse_weight = cv2.GaussianBlur(mask, (0, 0), coarse_px, borderType=cv2.BORDER_CONSTANT)
-    coarse = cv2.GaussianBlur(filled, (0, 0), coarse_px, borderType=cv2.BORDER_CONSTANT)
-    fine_weight = cv2.GaussianBlur(mask, (0, 0), fine_px, borderType=cv2.BORDER_CONSTANT)
-    fine = cv2.GaussianBlur(filled, (0, 0), fine_px, borderType=cv2.BORDER_CONSTANT)
+    whole = bool(good.all())
+    filled = np.ascontiguousarray(image, np.float32) if whole else np.where(good, image, np.float32(0))
+    fine, coarse = _gaussian(filled, fine_px), smooth_wide(filled, coarse_px, cells=CELLS)
+    if not whole:
+        # normalised smoothing keeps the mask's edge out of the band
+        mask = good.astype(np.float32)
+        fine /= np.maximum(_gaussian(mask, fine_px), np.float32(1e-6))
+        coarse /= np.maximum(smooth_wide(mask, coarse_px, cells=CELLS), np.float32(1e-6))
     safe = good & (coarse > 0)
-    values = np.zeros(image.shape, np.float32)
-    ratio = fine[safe] / np.maximum(fine_weight[safe], 1e-6) * coarse_weight[safe] / coarse[safe] - 1
-    spread = 1.4826 * float(np.median(np.abs(ratio))) if ratio.size else 0.0
-    values[safe] = np.clip(ratio, -clip * spread, clip * spread)
+    values = fine / np.where(safe, coarse, np.float32(1)) - 1
+    # the spread needs no more than a sample: every so-manieth of its pixels
+    sample = values[safe][:: max(1, safe.size // SAMPLE)]
+    spread = 1.4826 * float(np.median(np.abs(sample))) if sample.size else 0.0
+    values = np.clip(values, -clip * spread, clip * spread)
+    values[~safe] = 0
     return Texture(values, safe)
+
+
+def _gaussian(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from diskmosaic.arrays.correlation import Texture, overlap_windows
 from diskmosaic.arrays.resample import shift_fraction
 
 EDGE_PX = 12  # the band's coarse width: used up to an image's edge, strips of 70 px came out 0.19 px off
+BORDER_PX = 4  # the reach of the interpolation, and a pixel
 CELL_PX = 48  # within a cell the air's warps displace all alike
 ALIKE = 9.0  # neighbouring cells are warped alike, over some 20,000 px (`search.WARP_AREA_PX`): so many count as one
 CELLS = 5  # from so many on their scatter tells the warps
@@ -91,8 +92,8 @@ def refine(
     rigid : bool
         Nothing is warped and noise is white: the overlap is taken as one.
     masks_alike : bool
-        Both masks end at the same places of the scene, so that both bands are one-sided there alike: only the
-        overlap's own border is kept off.
+        Both bands were made of the same piece of the scene under one mask: where they are one-sided, they are so
+        alike. Only the piece's own border, which interpolation reaches, is kept off.
 
     Returns
     -------
@@ -113,13 +114,13 @@ def refine(
         # bring the moving window onto the fixed grid; one step of at most half a pixel
         b = shift_fraction(b, (part[0], part[1]))
         # near the edge of either image the band was made from one side only: what it shows is not the Sun's
-        margin = int(np.clip(min(a.shape) // 6, 2, EDGE_PX))
-        kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
+        margin = int(np.clip(min(a.shape) // 6, 2, BORDER_PX if masks_alike else EDGE_PX))
         if masks_alike:
             weight = np.zeros(good.shape, bool)
             inner = (slice(margin, -margin),) * 2
             weight[inner] = good[inner]
         else:
+            kernel = np.ones((2 * margin + 1, 2 * margin + 1), np.uint8)
             weight = cv2.erode(good.astype(np.uint8), kernel, borderValue=0).astype(bool)
         if weight.sum() < 64:
             return None

@@ -45,7 +45,7 @@ def shift_fraction(image: NDArray[np.float32], shift: tuple[float, float]) -> ND
     return cv2.sepFilter2D(image, cv2.CV_32F, kernels[1], kernels[0], borderType=cv2.BORDER_REPLICATE)
 
 
-def smooth_wide(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+def smooth_wide(image: NDArray[np.float32], sigma_px: float, *, cells: float = 4.0) -> NDArray[np.float32]:
     """Smooth by a Gaussian, a wide one on block means: its cost no longer grows with its width.
 
     Parameters
@@ -55,10 +55,12 @@ def smooth_wide(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float
     sigma_px : float
         The Gaussian between block means and the cubic way back is made narrower by the blocks' own variance. Of what
         a plain Gaussian leaves of white noise it differs by 6 % inside, by 30 % at the borders.
+    cells : float
+        Least blocks to a Gaussian's width: fewer are faster.
     """
     image = np.ascontiguousarray(image, np.float32)
     factor = 1
-    while sigma_px / (2 * factor) >= 4:
+    while sigma_px / (2 * factor) >= cells:
         factor *= 2
     if factor == 1:
         return cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT)
