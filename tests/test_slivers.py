@@ -112,7 +112,7 @@ def test_thin_strips_are_measured_without_bias():
         place = np.array([10.3 + 5 * k, 100.2 + 60.37 * k])
         move = np.array([3.0 + 0.21 * k, 160 - 36 + 0.13 * k])
         tiles = [as_tile(20_000 * cut(scene, p, (300, 160)), f"s{n}") for n, p in enumerate((place, place + move))]
-        off.append(measure(Scene(tiles), 0, 1, move + (0.3, -0.4)).shift - move)
+        off.append(measure(Scene(tiles), 0, 1, move + np.array([0.3, -0.4])).shift - move)
     # no noise: what is left is a tenth of the 0.03 px to which the pieces are brought onto each other
     assert np.abs(np.mean(off, axis=0)).max() < 0.004
     assert np.abs(off).max() < 0.01
