@@ -112,12 +112,11 @@ class LimbView:
         pixels = int(np.count_nonzero(pieces[0][1] & pieces[1][1]))
         if pixels < LEAST_PIXELS:
             return None, pixels
-        significance = 0.0
         if reach >= 1:
             found = self._look(a, b, places, windows, shift, reach)
             if found is None:
                 return None, pixels
-            shift, significance = np.array(found.shift), found.significance
+            shift = np.array(found.shift)
         lying = {a: places[a], b: places[b] if reach < 1 else places[a] + shift}
         for _ in range(1 if reach < 1 else 2):
             # where a tile was taken to lie across the limb goes into the profile taken out of it: once more
@@ -126,7 +125,7 @@ class LimbView:
                 return None, pixels
             shift = found.shift
             lying[b] = places[a] + shift
-        pair = as_pair(a, b, found, significance=significance)
+        pair = as_pair(a, b, found, significance=0.0)
         return (pair if agrees(pair) else None), pixels
 
     def _look(self, a: int, b: int, places, windows, shift: NDArray[np.int_], reach: float) -> Peak | None:
@@ -240,11 +239,13 @@ def look_at_limb(scene: Scene, solution: Solution, given: Given) -> list[Pair]:
     kept = {(pair.a, pair.b): pair for pair in solution.pairs}
     placed = [int(k) for k in np.flatnonzero(np.isfinite(solution.positions[:, 0]))]
     places = {k: solution.positions[k] for k in placed}
+    held = {pin.b for pin in given.pins}
     view = None
     for i, a in enumerate(placed):
         for b in placed[i + 1 :]:
             have = kept.get((a, b)) or kept.get((b, a))
-            known = have is not None and (have.firm or have.noise_px < KNOWN_PX)
+            # overlaps that a pin contradicts were left out
+            known = bool({a, b} & held) if have is None else have.firm or have.noise_px < KNOWN_PX
             if known or given.forbids(a, b) or not _limb_between(scene, places[a], places[b], solution.circle):
                 continue
             view = view or LimbView(scene, solution.positions, solution.circle)

@@ -16,7 +16,7 @@ from diskmosaic.records import Circle, Pair
 
 PAIR_FLOOR_PX = 0.004  # no pair is better than this, however small its formal error: a tenth of `search.SETTLED_PX`
 FREE_PAIRS = 8.0  # pairs beyond what the places need, from which on their agreement tells errors to a quarter
-LEAST_SCATTER = 0.3  # of the stated errors: the median of some ten residuals is no better known
+LEAST_SCATTER = 0.5  # of the stated errors: limb points, which hold places too, agree no better for it
 TUKEY = 4.685
 L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
 LEAST_LAG_S = 30.0  # in which the Sun turns by 8e-5 of its radius

@@ -20,12 +20,14 @@ from diskmosaic.orient import find_turned
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
-from diskmosaic.search import guided, less_contradicted, look_up, pinned, search_pairs, weigh
+from diskmosaic.search import grow_pairs, guided, less_contradicted, look_up, pinned, search_pairs, weigh
 from diskmosaic.settings import PlacementSettings
-from diskmosaic.stragglers import find_lost, rough_circle
+from diskmosaic.stragglers import find_lost, rough_circle, with_joined
 from diskmosaic.turning import settle_turns
 
 ONLY_SKY = "it shows nothing but sky: there is nothing to place"
+PATIENT_SKY = 0.5  # share of sky from which on a tile is left to its limb at first
+MOST_IN_VAIN = 0.1  # overlaps that known places tell and that show nothing, of all pairs
 TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
 
 
@@ -59,7 +61,7 @@ def place_tiles(
     given = given or Given()
     scene = Scene(tiles, given.turns)
     warnings: list[str] = []
-    pairs, best = _find_pairs(scene, settings, given, jobs=jobs, progress=progress)
+    pairs, best, searched = _find_pairs(scene, settings, given, jobs=jobs, progress=progress)
     pairs = pinned(scene, pairs, given)
     groups = components(len(tiles), pairs)
     turning = {"jobs": jobs, "progress": progress}
@@ -76,11 +78,14 @@ def place_tiles(
     times = tile_times(tiles)
     clock = times if settings.fit_drift else None
     more = {"anchors": given.anchors, "half": scene.half}
-    start = positions_from_pairs(len(tiles), pairs)
-    pairs = weigh(pairs)
-    # a first solution by pairs alone tells where to look for overlaps not found, and which shifts contradict the others
-    first = solve(start, pairs, None, {}, None, **more)
-    pairs = weigh(look_up(scene, first.positions, first.pairs, given, jobs=jobs))
+    pairs, in_vain = _looked_up(scene, pairs, given, more, jobs)
+    if len(in_vain) > MOST_IN_VAIN * len(pairs):
+        # a false pair has misplaced some, or they show little: nothing but a search of all tells
+        rest = [(a, b) for a, b in combinations(sorted(main), 2) if (a, b) not in searched and not given.forbids(a, b)]
+        anew, better = search_pairs(scene, rest, scene.quick_factor, settings, **turning)
+        best = np.maximum(best, better)
+        found = {(pair.a, pair.b): pair for pair in (*pairs, *anew)}
+        pairs, _ = _looked_up(scene, pinned(scene, list(found.values()), given), given, more, jobs)
     if given.pins:
         alone = [pair for pair in pairs if not pair.firm]
         free = solve(positions_from_pairs(len(tiles), alone), alone, None, {}, None, half=scene.half)
@@ -116,6 +121,18 @@ def place_tiles(
         pairs = weigh(look_at_limb(scene, solution, given))
         points = edges(solution.positions, solution.circle)
         solution = solve(solution.positions, pairs, solution.circle, points, clock, **more)
+    lost = [k for group in groups[1:] for k in group if k not in main and not scene.regions[k].only_sky]
+    rest = [(min(k, o), max(k, o)) for k in lost for o in main if not given.forbids(k, o)]
+    rest = [pair for pair in rest if pair not in searched]
+    for factor in sorted({scene.quick_factor, scene.factor}, reverse=True) if rest else ():
+        anew, better = search_pairs(scene, rest, factor, settings, **turning)
+        best = np.maximum(best, better)
+        if anew:
+            positions = with_joined(solution.positions, anew)
+            main += [k for k in lost if np.isfinite(positions[k, 0])]
+            points = edges(positions, solution.circle)
+            solution = solve(positions, weigh([*solution.pairs, *anew]), solution.circle, points, clock, **more)
+            rest = [pair for pair in rest if not set(pair) <= set(main)]
     left_out = {}
     blank = [k for group in groups[1:] for k in group if k not in main and scene.regions[k].only_sky]
     if blank:
@@ -169,6 +186,14 @@ def place_tiles(
     )
 
 
+def _looked_up(scene: Scene, pairs: Sequence[Pair], given: Given, more: dict, jobs: int):
+    """Solve by pairs alone; that tells where to look for overlaps not found, and which shifts contradict the others."""
+    pairs = weigh(pairs)
+    first = solve(positions_from_pairs(len(scene.tiles), pairs), pairs, None, {}, None, **more)
+    pairs, in_vain = look_up(scene, first.positions, first.pairs, given, jobs=jobs)
+    return weigh(pairs), in_vain
+
+
 def _other_day(times: NDArray[np.float64] | None, k: int) -> str:
     """Say so where a tile was recorded on another day than most."""
     if times is None:
@@ -193,15 +218,21 @@ def _seen_twice(tiles: Sequence[Tile], positions: NDArray[np.float64]) -> list[s
 
 def _find_pairs(
     scene: Scene, settings: PlacementSettings, given: Given, *, jobs: int, progress: Progress
-) -> tuple[list[Pair], NDArray[np.float64]]:
-    """Search all pairs quickly; then, more closely, those between groups that do not hang together yet."""
+) -> tuple[list[Pair], NDArray[np.float64], set[tuple[int, int]]]:
+    """Search quickly what ties all tiles together; then, more closely, groups that do not hang together yet."""
     count = len(scene.tiles)
-    both = [pair for pair in combinations(range(count), 2) if not given.forbids(*pair)]
-    pairs, best = search_pairs(scene, both, scene.quick_factor, settings, jobs=jobs, progress=progress)
+    work = {"jobs": jobs, "progress": progress}
+    alone = [[k] for k in range(count)]
+    # where a piece of disk is small, its limb may tell: they are searched last, if need be
+    patient = {k for k, region in enumerate(scene.regions) if np.mean(region.sky) > PATIENT_SKY}
+    work["patient"] = patient
+    pairs, best, searched = grow_pairs(scene, settings, given, alone, scene.quick_factor, **work)
     groups = components(count, pairs)
     if len(groups) > 1 and scene.factor != scene.quick_factor:
-        group_of = {k: number for number, group in enumerate(groups) for k in group}
-        rest = [(a, b) for a, b in both if group_of[a] != group_of[b]]
-        more, closer = search_pairs(scene, rest, scene.factor, settings, jobs=jobs, progress=progress)
+        more, closer, _ = grow_pairs(scene, settings, given, groups, scene.factor, **work)
         pairs, best = pairs + more, np.maximum(best, closer)
-    return sorted(pairs, key=lambda pair: (pair.a, pair.b)), best
+    return _in_order(pairs), best, searched
+
+
+def _in_order(pairs: Sequence[Pair]) -> list[Pair]:
+    return sorted(pairs, key=lambda pair: (pair.a, pair.b))

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.records import Tile
+from diskmosaic.records import FloatImage, Tile
 from diskmosaic.rough_limb import sky_mask
 
 MIN_SEEN = 0.3  # pixels with a smaller share of the tile's frames are not judged by
@@ -48,12 +48,21 @@ def well_seen(tile: Tile) -> NDArray[np.bool_]:
 
 def find_regions(tiles: Sequence[Tile]) -> list[Regions]:
     """Part disk from sky in all tiles, by the brightness that is typical of their disk."""
-    images = [np.where(np.isfinite(tile.image), tile.image, 0).astype(np.float32) for tile in tiles]
-    level = float(np.median([np.percentile(image[::4, ::4], 95) for image in images]))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * LIMB_MARGIN_PX + 1,) * 2)
+    level = float(np.median([np.percentile(_filled(tile.image[::4, ::4]), 95) for tile in tiles]))
     regions = []
-    for tile, image in zip(tiles, images, strict=True):
+    for tile in tiles:
         seen = well_seen(tile)
-        sky = sky_mask(image, level)
-        regions.append(Regions(seen, sky, (cv2.dilate(sky.astype(np.uint8), kernel) == 0) & seen))
+        sky = sky_mask(_filled(tile.image), level)
+        disk = seen
+        if sky.any():
+            # within 0.5 px of the distance: it is counted along steps of 5 x 5 px
+            away = cv2.distanceTransform((~sky).astype(np.uint8), cv2.DIST_L2, 5)
+            disk = seen & (away > LIMB_MARGIN_PX)
+        regions.append(Regions(seen, sky, disk))
     return regions
+
+
+def _filled(image: FloatImage) -> FloatImage:
+    """Return an image with 0 where nothing is known."""
+    known = np.isfinite(image)
+    return np.asarray(image, np.float32) if known.all() else np.where(known, image, np.float32(0)).astype(np.float32)

@@ -26,10 +26,13 @@ def sky_mask(image: FloatImage, disk_level: float, *, share: float = 0.2) -> NDA
         Of `disk_level` that parts sky from disk.
     """
     known = np.isfinite(image)
-    smooth = cv2.GaussianBlur(np.where(known, image, np.float32(disk_level)), (0, 0), 2.0)
-    dark = (smooth < share * disk_level) & known
+    whole = bool(known.all())
+    filled = np.asarray(image, np.float32) if whole else np.where(known, image, np.float32(disk_level))
+    dark = (cv2.GaussianBlur(filled, (0, 0), 2.0) < share * disk_level) & known
+    if not dark.any():
+        return dark
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dark.astype(np.uint8), connectivity=4)
-    border = ndimage.binary_dilation(~known)
+    border = np.zeros(dark.shape, bool) if whole else ndimage.binary_dilation(~known)
     border[0] = border[-1] = border[:, 0] = border[:, -1] = True
     at_border = np.bincount(labels[border & dark], minlength=count) > 0
     large = stats[:, cv2.CC_STAT_AREA] > 0.001 * image.size
@@ -38,9 +41,12 @@ def sky_mask(image: FloatImage, disk_level: float, *, share: float = 0.2) -> NDA
 
 def border_points(sky: NDArray[np.bool_], known: NDArray[np.bool_], *, step: int = 4) -> NDArray[np.float64]:
     """Return (n, 2) rough points where sky meets disk, thinned by `step`; not where what is `known` ends."""
-    edge = sky & ~ndimage.binary_erosion(
-        sky | ~ndimage.binary_erosion(known, iterations=3, border_value=1), border_value=1
-    )
+    if not sky.any():
+        return np.zeros((0, 2))
+    cross = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+    # OpenCV takes what lies beyond the image for True here
+    inner = cv2.erode(known.astype(np.uint8), cross, iterations=3)
+    edge = sky & (cv2.erode((sky | (inner == 0)).astype(np.uint8), cross) == 0)
     edge[:3] = edge[-3:] = False
     edge[:, :3] = edge[:, -3:] = False
     points = np.argwhere(edge).astype(float)

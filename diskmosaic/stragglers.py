@@ -25,6 +25,7 @@ from diskmosaic.search import GUIDED_PIXELS
 from diskmosaic.settings import PlacementSettings
 
 NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on
+PROVED = 2  # overlaps that agree with a single tile's limb: nothing to worry about
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 
 
@@ -103,12 +104,14 @@ def find_lost(
     for k, place in places.items():
         positions[k] = place
     ties += [pair for pair in found if pair.a in joined or pair.b in joined]
-    positions = _joined(positions, ties)
+    positions = with_joined(positions, ties)
     places |= {k: positions[k] for k in joined}
     for group in groups:
         names = ", ".join(scene.tiles[k].name for k in group if k in by_limb)
         if names:
             count = sum((pair.a in group) != (pair.b in group) for pair in ties)
+            if len(group) == 1 and count >= PROVED:
+                continue
             warnings.append(
                 f"{names}: no structure in common with the other tiles was found by itself (best score "
                 f"{max(best[k] for k in group):.1f}); placed by the limb, "
@@ -118,7 +121,7 @@ def find_lost(
     return Lost(places, ties, warnings)
 
 
-def _joined(positions: NDArray[np.float64], pairs: Sequence[Pair]) -> NDArray[np.float64]:
+def with_joined(positions: NDArray[np.float64], pairs: Sequence[Pair]) -> NDArray[np.float64]:
     """Return positions with those of tiles that pairs now tie to placed ones, the most significant pairs first."""
     positions = positions.copy()
     for _ in range(len(positions)):

@@ -30,7 +30,11 @@ def stitched(tiles: list[Tile]) -> np.ndarray:
     stitcher = cv2.Stitcher.create(cv2.Stitcher_SCANS)
     stitcher.setRegistrationResol(-1)
     positions = np.full((len(tiles), 2), np.nan)
-    if stitcher.estimateTransform([cv2.cvtColor(image, cv2.COLOR_GRAY2BGR) for image in gray]) != cv2.Stitcher_OK:
+    try:
+        state = stitcher.estimateTransform([cv2.cvtColor(image, cv2.COLOR_GRAY2BGR) for image in gray])
+    except cv2.error:  # a tile with hardly a corner to match
+        return positions
+    if state != cv2.Stitcher_OK:
         return positions
     centre = (np.array(tiles[0].image.shape)[::-1] - 1) / 2
     for k, camera in zip(stitcher.component(), stitcher.cameras(), strict=True):
