@@ -18,10 +18,10 @@ from diskmosaic.arrays.correlation import Peak, best_shifts, overlap_windows, pa
 from diskmosaic.arrays.matching import EDGE_PX
 from diskmosaic.equations import Solution
 from diskmosaic.limb_points import edge_points, light_along_rays
+from diskmosaic.overlap import agrees, as_pair, band_of, measure
 from diskmosaic.records import Circle, Given, Pair
 from diskmosaic.rough_limb import place_by_limb, sky_mask
 from diskmosaic.scene import BAND_PX, Scene
-from diskmosaic.search import agrees, as_pair, band_of, measure
 
 LIMB_RAYS = 1440
 NEAR_PX = 100.0  # so far inwards the profile across the limb is measured: beyond it is smooth on the band's scale
@@ -117,14 +117,11 @@ class LimbView:
             if found is None:
                 return None, pixels
             shift = np.array(found.shift)
+        # where a tile is taken to lie across the limb goes into the profile taken out of it
         lying = {a: places[a], b: places[b] if reach < 1 else places[a] + shift}
-        for _ in range(1 if reach < 1 else 2):
-            # where a tile was taken to lie across the limb goes into the profile taken out of it: once more
-            found = measure(self.scene, a, b, shift, lambda k, rows, columns: self.piece(k, lying[k], rows, columns))
-            if found is None:
-                return None, pixels
-            shift = found.shift
-            lying[b] = places[a] + shift
+        found = measure(self.scene, a, b, shift, lambda k, rows, columns: self.piece(k, lying[k], rows, columns))
+        if found is None:
+            return None, pixels
         pair = as_pair(a, b, found, significance=0.0)
         return (pair if agrees(pair) else None), pixels
 

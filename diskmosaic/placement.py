@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from diskmosaic.at_limb import look_at_limb, tile_edges
 from diskmosaic.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
+from diskmosaic.overlap import weigh
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Circle, Given, Pair, Placement, Tile, tile_times
 from diskmosaic.scene import Scene
-from diskmosaic.search import grow_pairs, guided, less_contradicted, look_up, pinned, search_pairs, weigh
+from diskmosaic.search import grow_pairs, guided, less_contradicted, look_up, pinned, search_pairs
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.stragglers import find_lost, rough_circle, with_joined
 from diskmosaic.turning import settle_turns

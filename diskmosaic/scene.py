@@ -7,6 +7,7 @@ others' by a shift only, and its pixel (0, 0) is the canvas's. What is fixed to 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -52,6 +53,7 @@ class Scene:
         self.turns = np.tile(np.eye(2), (len(tiles), 1, 1)) if turns is None else np.array(turns, float)
         self._sensor: dict[int, list[Texture]] = {}
         self._full: NDArray[np.float32] | None = None
+        self._lock = Lock()  # pairs are measured in threads
         self._upright: dict[tuple[int, int], tuple[NDArray[np.float64], Texture]] = {}
         self._spectra: dict[tuple[int, int], Spectra] = {}
 
@@ -100,23 +102,27 @@ class Scene:
         The mean over n tiles of their structure s is expected, by chance alone, to have the square ``sum s^2 / n^2``: a
         single tile's spot is no pattern.
         """
-        if self._full is None:
-            self._full = np.zeros(self.images[0].shape, np.float32)
-            if len(self.tiles) >= PATTERN_TILES:
-                total, square = np.zeros_like(self._full), np.zeros_like(self._full)
-                count = np.zeros_like(self._full)
-                for k in range(len(self.tiles)):
-                    one = self.full_texture(k)
-                    total += one.values
-                    square += np.square(one.values)
-                    count += one.good
-                known = count >= PATTERN_SEEN
-                count = np.maximum(count, 1)
-                mean = np.where(known, total / count, np.float32(0))
-                chance = np.where(known, square / np.square(count), np.float32(0))
-                power, expected = (cv2.GaussianBlur(i, (0, 0), PATTERN_AREA_PX) for i in (np.square(mean), chance))
-                self._full = mean * np.clip(1 - PATTERN_DOUBT * expected / np.maximum(power, 1e-12), 0, 1)
+        with self._lock:
+            if self._full is None:
+                self._full = self._shared_pattern()
         return self._full
+
+    def _shared_pattern(self) -> NDArray[np.float32]:
+        shape = self.images[0].shape
+        if len(self.tiles) < PATTERN_TILES:
+            return np.zeros(shape, np.float32)
+        total, square, count = (np.zeros(shape, np.float32) for _ in range(3))
+        for k in range(len(self.tiles)):
+            one = self.full_texture(k)
+            total += one.values
+            square += np.square(one.values)
+            count += one.good
+        known = count >= PATTERN_SEEN
+        count = np.maximum(count, 1)
+        mean = np.where(known, total / count, np.float32(0))
+        chance = np.where(known, square / np.square(count), np.float32(0))
+        power, expected = (cv2.GaussianBlur(i, (0, 0), PATTERN_AREA_PX) for i in (np.square(mean), chance))
+        return mean * np.clip(1 - PATTERN_DOUBT * expected / np.maximum(power, 1e-12), 0, 1)
 
     def full_texture(self, k: int) -> Texture:
         """Return tile k's structure at full resolution, on its sensor, the pattern not taken out."""

@@ -7,38 +7,23 @@ pairs are not searched but looked up where the others put them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence, Set
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence, Set
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.arrays.correlation import Texture, best_shifts, overlap_windows, texture
-from diskmosaic.arrays.matching import MEDIAN_CHI2, Match, refine
-from diskmosaic.arrays.resample import shift_fraction
+from diskmosaic.arrays.correlation import best_shifts, overlap_windows
+from diskmosaic.overlap import agrees, follow
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records import Given, Pair
-from diskmosaic.scene import BAND_PX, Scene
+from diskmosaic.scene import Scene
 from diskmosaic.settings import PlacementSettings
 
-WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms, where overlaps do not tell ...
-WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few
-WARP_DOUBT_PX = 5000  # that prior counts as much as so many pixels that tell
-LEAST_KNOWN_PX = 1.0  # standard error by noise beyond which an overlap is alike, but along some direction anywhere
-MIN_CORRELATION = 0.1  # after refinement
 GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already
-GUIDED_CORRELATION = 0.3  # chance stays below where the shift is known to a few px
 REACH = 3.0  # standard errors of a given place within which a tile is looked for
 AGREE_PX = 2.0  # places by two overlaps that differ by less are one
 PEAK_RATIO = 1.25  # over the next best place: fringes left by a flat reached 1.08, chance above z = 8 never more
-GRAIN_PX = 30.0  # pixels to one independent value: 4 pi times the square of the band's fine width
-LEAST_FREE = 8.0  # pairs beyond what the places need, from which on their residuals tell warps
-LEAST_PIXELS = 64  # fewer are no overlap
-LEAST_SIDE_PX = 8
-PASSES = 4  # pieces are cut anew ...
-SETTLED_PX = 0.03  # ... until they lie on each other: a tenth of what is left goes into the shift
-CHANCE = 4.0  # standard deviations by which a correlation must stand out of none
 
 
 def search_pairs(
@@ -165,152 +150,6 @@ def grow_pairs(
                     places |= {o: places[k] + sign * np.array(pair.shift_yx) for o in joined}
                     unknown -= joined
     return pairs, best, searched
-
-
-def follow(
-    scene: Scene, a: int, b: int, shift: NDArray[np.float64], factor: int, *, significance: float
-) -> Pair | None:
-    """Follow a rough shift (px at ``1/factor`` resolution) to the full resolution; None where it does not hold."""
-    while factor > 1:
-        match = refine(scene.texture(a, factor), scene.texture(b, factor), (round(shift[0]), round(shift[1])))
-        if match is None or not _stands_out(match):
-            return None
-        step = 2 if factor % 2 == 0 else factor
-        factor //= step
-        shift = np.array(match.shift) * step
-    found = measure(scene, a, b, shift)
-    return None if found is None or not _stands_out(found.match) else as_pair(a, b, found, significance=significance)
-
-
-def _stands_out(match: Match) -> bool:
-    return match.correlation >= max(MIN_CORRELATION, CHANCE / np.sqrt(match.pixels / GRAIN_PX))
-
-
-def band_of(image: NDArray[np.float32], good: NDArray[np.bool_], pattern: NDArray[np.float32]) -> Texture:
-    """Return a piece's structure less the sensor's pattern."""
-    band = texture(image, good, fine_px=BAND_PX[0], coarse_px=BAND_PX[1])
-    return Texture(np.where(band.good, band.values - pattern, np.float32(0)), band.good)
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A match of pieces of two tiles, what it makes of their shift, and where the first tile's piece begins."""
-
-    match: Match
-    shift: NDArray[np.float64]
-    first: NDArray[np.int_]
-
-
-def measure(
-    scene: Scene, a: int, b: int, shift: NDArray[np.float64], view: Callable[..., tuple] | None = None
-) -> Measured | None:
-    """Measure a shift that is known to some px at full resolution, on what both tiles see.
-
-    The band is made of the shared piece alone, under one mask: near its border it is one-sided, but in both tiles
-    alike. (Bands of whole tiles see beyond the border in one tile each: strips of 36 px came out 0.02 px short.)
-
-    Parameters
-    ----------
-    scene : Scene
-    a, b : int
-    shift : (2,)
-    view : callable, optional
-        ``view(k, rows, columns)`` returns image, mask and pattern of a window; by default the scene's, off the limb.
-    """
-
-    def plain(k: int, rows: slice, columns: slice):
-        image, region, pattern = scene.piece(k, rows, columns)
-        return image, region.disk, pattern
-
-    shape = scene.images[a].shape
-    for _ in range(PASSES):
-        whole = np.rint(shift).astype(int)
-        part = shift - whole
-        windows = overlap_windows(shape, shape, (int(whole[0]), int(whole[1])))
-        if windows is None:
-            return None
-        (one, good, fixed), (other, seen, moving) = (
-            (view or plain)(k, *window) for k, window in zip((a, b), windows, strict=True)
-        )
-        both = good & seen
-        if min(both.shape) < LEAST_SIDE_PX or np.count_nonzero(both) < LEAST_PIXELS:
-            return None
-        # brought onto each other before the band is made: half a pixel between the pieces cost 0.04 px
-        other = shift_fraction(np.ascontiguousarray(other), (part[0], part[1]))
-        match = refine(band_of(one, both, fixed), band_of(other, both, moving), (0, 0), masks_alike=True)
-        if match is None:
-            return None
-        shift = whole + part + match.shift
-        if np.abs(match.shift).max() <= SETTLED_PX:
-            break
-    return Measured(match, shift, np.array([windows[0][0].start, windows[0][1].start]))
-
-
-def as_pair(a: int, b: int, found: Measured, *, significance: float) -> Pair:
-    """Return what was measured of tiles a and b as a pair."""
-    match, shift, centre = found.match, found.shift, np.array(found.match.centre) + found.first
-    return Pair(
-        a=a,
-        b=b,
-        shift_yx=(float(shift[0]), float(shift[1])),
-        correlation=match.correlation,
-        significance=significance,
-        centre_yx=(float(centre[0]), float(centre[1])),
-        sigma_px=_sigma(match.sigma_px, WARP_PX, match.pixels),
-        noise_px=match.sigma_px,
-        warp_px=match.warp_px,
-        pixels=match.pixels,
-        turn_rad=match.turn_rad,
-        turn_sigma=match.turn_sigma,
-        stretch=match.stretch,
-    )
-
-
-def _sigma(noise_px: float, warp_px: float, pixels: int) -> float:
-    return float(np.hypot(noise_px, warp_px * np.sqrt(WARP_AREA_PX / (WARP_AREA_PX + pixels))))
-
-
-def weigh(pairs: Sequence[Pair]) -> list[Pair]:
-    """Give pairs the errors that noise and their session's warps leave.
-
-    Warps are told by the overlaps themselves and, as small ones tell none, by how far pairs of a solution contradict
-    each other.
-    """
-    told = [(pair.warp_px**2, pair.pixels) for pair in pairs if np.isfinite(pair.warp_px)]
-    told += [(WARP_PX**2, WARP_DOUBT_PX), *_contradictions(pairs)]
-    squares, pixels = np.array(told).T
-    warp = float(np.sqrt(np.average(squares, weights=pixels)))
-    return [replace(p, sigma_px=_sigma(p.noise_px, warp, p.pixels)) if p.pixels else p for p in pairs]
-
-
-def _contradictions(pairs: Sequence[Pair]) -> list[tuple[float, float]]:
-    """Return the square of the warps that explain the pairs' residuals, and its weight; nothing where too few tell."""
-    known = [p for p in pairs if p.pixels and not p.firm and np.isfinite(p.residual_px)]
-    free = 1 - len({k for p in known for k in (p.a, p.b)}) / max(len(known), 1)
-    if len(known) * free < LEAST_FREE:
-        return []
-    pixels = np.array([p.pixels for p in known], float)
-    noise = np.square([p.noise_px for p in known])
-    left = np.square([p.residual_px for p in known]) / free
-    share = WARP_AREA_PX / (WARP_AREA_PX + pixels)
-
-    def typical(square: float) -> float:
-        return float(np.median(left / (noise + square * share)))
-
-    low, high = 0.0, 4.0
-    # an overlap smaller than a patch shows a whole one's warp
-    weight = free * float(np.sum(WARP_AREA_PX + pixels))
-    if typical(low) <= MEDIAN_CHI2:
-        return [(0.0, weight)]
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if typical(middle) > MEDIAN_CHI2 else (low, middle)
-    return [(high, weight)]
-
-
-def agrees(pair: Pair) -> bool:
-    """Whether a pair that was looked at, not searched, shows that both tiles see the same there."""
-    return pair.correlation > GUIDED_CORRELATION and pair.noise_px < LEAST_KNOWN_PX
 
 
 def shared_disk(scene: Scene, a: int, b: int, shift: NDArray[np.float64]) -> int:

@@ -168,21 +168,25 @@ def _add_by_limb(
     view = LimbView(scene, solution.positions, solution.circle)
     tied = {(pair.a, pair.b) for pair in ties}
     places = {int(k): solution.positions[k] for k in main} | added
-    tried, matched = set(), set()
+    tried: dict[int, list[int]] = {}
+    matched: set[int] = set()
     for k in added:
         for other in places:
             if other == k or (k, other) in tied or (other, k) in tied:
                 continue
             pair, pixels = view.tie(other, k, places, reach[k] + reach.get(other, 0.0))
-            if pixels >= GUIDED_PIXELS and all(tells(scene, one) for one in (other, k)):
-                tried.add(k)
+            if pixels >= GUIDED_PIXELS:
+                tried.setdefault(k, []).append(other)
             if pair is not None:
                 ties.append(pair)
                 tied.add((other, k))
                 matched |= {k, other}
     # a limb fits anywhere on the circle: where neighbours see the same disk and disagree, it is another Sun's
     for group in groups:
-        if (tried | unsure) & set(group) and not matched & set(group):
+        if matched & set(group):
+            continue
+        disagree = (tells(scene, k) and any(tells(scene, o) for o in tried[k]) for k in group if k in tried)
+        if unsure & set(group) or any(disagree):
             for k in set(group) & set(added):
                 del added[k]
     kept = set(main) | set(added)

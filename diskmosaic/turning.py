@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from diskmosaic.equations import Solution, turns_between
 from diskmosaic.network import solve
+from diskmosaic.overlap import follow, weigh
 from diskmosaic.parallel import ordered_map
 from diskmosaic.records import Circle, Given, Pair
 from diskmosaic.scene import Scene
-from diskmosaic.search import follow, weigh
 
 GAIN = 8.0  # by which the cost must fall per number fitted: chance makes it 1, and 8 once in 200
 LEAST_PX = 0.05  # by which a turn or scale must move some tile's corner to be worth it

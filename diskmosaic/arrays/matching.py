@@ -187,7 +187,7 @@ class _Cells:
     def __init__(self, places, gradient, left, noise: float, side: int, own: float):
         across = int(places[1].max()) // side + 1
         number = (places[0] // side) * across + places[1] // side
-        _, number = np.unique(number, return_inverse=True)
+        number = (np.cumsum(np.bincount(number) > 0) - 1)[number]  # without empty cells
 
         def sums(values):
             return np.bincount(number, values)
