@@ -27,7 +27,7 @@ from diskmosaic.stragglers import find_lost, rough_circle, with_joined
 from diskmosaic.turning import settle_turns
 
 ONLY_SKY = "it shows nothing but sky: there is nothing to place"
-PATIENT_SKY = 0.5  # share of sky from which on a tile is left to its limb at first
+PATIENT_SKY = 0.25  # share of sky from which on a tile is left to its limb at first
 MOST_IN_VAIN = 0.1  # overlaps that known places tell and that show nothing, of all pairs
 TWICE_SHARE = 0.2  # tiles whose places differ by less than this share of their size show the same
 
