@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.at_limb import look_at_limb, tile_edges
+from diskmosaic.equations import Solution
 from diskmosaic.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.orient import find_turned
 from diskmosaic.overlap import weigh
@@ -108,7 +109,7 @@ def place_tiles(
             warnings += turned.told([tile.name for tile in tiles])
     if solution.circle is None:
         warnings.append("no limb was found: the scale and the disk's centre are not determined")
-    lost = find_lost(scene, solution, main, groups[1:], others, best, times, settings, given, **turning)
+    lost = find_lost(scene, solution, main, groups[1:], others, times, settings, given, **turning)
     warnings += lost.warnings
     main += sorted(lost.places)
     positions = solution.positions.copy()
@@ -168,6 +169,7 @@ def place_tiles(
             )
         points = edges(positions, solution.circle)
         solution = solve(positions, weigh(pairs), solution.circle, points, clock, **more)
+    warnings += _by_limb_alone(tiles, solution, best)
     dropped = sum(not pair.used for pair in solution.pairs)
     if dropped:
         warnings.append(f"{dropped} of {len(solution.pairs)} pair shifts contradict the others and were not used")
@@ -203,6 +205,20 @@ def _other_day(times: NDArray[np.float64] | None, k: int) -> str:
     return f"; it was recorded {hours:.0f} hours from the others" if hours > 12 else ""
 
 
+def _by_limb_alone(tiles: Sequence[Tile], solution: Solution, best: NDArray[np.float64]) -> list[str]:
+    """Tell which placed tiles no overlap ties to the rest."""
+    groups = components(len(tiles), [pair for pair in solution.pairs if pair.used])
+    told = []
+    for group in groups[1:]:
+        if solution.circle is not None and np.isfinite(solution.positions[group[0], 0]):
+            names = ", ".join(tiles[k].name for k in group)
+            told.append(
+                f"{names}: no structure in common with the other tiles was found (best score "
+                f"{max(best[k] for k in group):.1f}); placed by the limb, which alone tells the place"
+            )
+    return told
+
+
 def _seen_twice(tiles: Sequence[Tile], positions: NDArray[np.float64]) -> list[str]:
     """Tell which tiles show the same place."""
     told = []
@@ -223,16 +239,26 @@ def _find_pairs(
     """Search quickly what ties all tiles together; then, more closely, groups that do not hang together yet."""
     count = len(scene.tiles)
     work = {"jobs": jobs, "progress": progress}
-    alone = [[k] for k in range(count)]
-    # where a piece of disk is small, its limb may tell: they are searched last, if need be
+    # where a good part is sky, the limb tells soon: such tiles need not be found here ...
     patient = {k for k, region in enumerate(scene.regions) if np.mean(region.sky) > PATIENT_SKY}
-    work["patient"] = patient
-    pairs, best, searched = grow_pairs(scene, settings, given, alone, scene.quick_factor, **work)
-    groups = components(count, pairs)
-    if len(groups) > 1 and scene.factor != scene.quick_factor:
-        more, closer, _ = grow_pairs(scene, settings, given, groups, scene.factor, **work)
-        pairs, best = pairs + more, np.maximum(best, closer)
+    groups, pairs, best, searched = [[k] for k in range(count)], [], np.zeros(count), set()
+    for factor in sorted({scene.quick_factor, scene.factor}, reverse=True):
+        found, better, asked = grow_pairs(scene, settings, given, groups, factor, patient=patient, **work)
+        pairs, best, searched = pairs + found, np.maximum(best, better), searched | asked
+        groups = components(count, pairs)
+        if patient and not _leads(scene, groups[0]):
+            # ... unless there is no main group yet that shows the limb
+            patient = set()
+            found, better, asked = grow_pairs(scene, settings, given, groups, factor, **work)
+            pairs, best, searched = pairs + found, np.maximum(best, better), searched | asked
+            groups = components(count, pairs)
     return _in_order(pairs), best, searched
+
+
+def _leads(scene: Scene, group: Sequence[int]) -> bool:
+    """Whether a group is more than half of the tiles that see the disk, and sees its limb."""
+    seeing = [not region.only_sky for region in scene.regions]
+    return 2 * len(group) > sum(seeing) and any(scene.regions[k].sky.any() for k in group)
 
 
 def _in_order(pairs: Sequence[Pair]) -> list[Pair]:

@@ -25,7 +25,6 @@ from diskmosaic.search import GUIDED_PIXELS
 from diskmosaic.settings import PlacementSettings
 
 NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on
-PROVED = 2  # overlaps that agree with a single tile's limb: nothing to worry about
 MIN_LIMB_RAYS = 24  # edge points that a tile must show to be placed by its limb alone
 
 
@@ -44,7 +43,6 @@ def find_lost(
     main: Sequence[int],
     groups: Sequence[Sequence[int]],
     pairs: Sequence[Pair],
-    best: NDArray[np.float64],
     times: NDArray[np.float64] | None,
     settings: PlacementSettings,
     given: Given,
@@ -64,8 +62,6 @@ def find_lost(
     groups : sequence of sequences of int
     pairs : sequence of Pair
         Within the groups.
-    best : (n,)
-        Highest significance of each tile with any other.
     times : (n,) seconds or None
     settings : PlacementSettings
     given : Given
@@ -106,17 +102,6 @@ def find_lost(
     ties += [pair for pair in found if pair.a in joined or pair.b in joined]
     positions = with_joined(positions, ties)
     places |= {k: positions[k] for k in joined}
-    for group in groups:
-        names = ", ".join(scene.tiles[k].name for k in group if k in by_limb)
-        if names:
-            count = sum((pair.a in group) != (pair.b in group) for pair in ties)
-            if len(group) == 1 and count >= PROVED:
-                continue
-            warnings.append(
-                f"{names}: no structure in common with the other tiles was found by itself (best score "
-                f"{max(best[k] for k in group):.1f}); placed by the limb, "
-                + (f"and tied by {count} overlap(s) looked at there" if count else "which alone tells the place")
-            )
     warnings += [text for k, text in oriented.items() if k in by_limb and k not in tied]
     return Lost(places, ties, warnings)
 
