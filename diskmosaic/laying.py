@@ -80,8 +80,8 @@ def _laid(stack: Stack, used: NDArray[np.intp], total: Sums, jobs: int) -> Itera
 
     def measure(k: int, index: int) -> NDArray[np.float32]:
         recording.gray(index, raws[k])
-        mended[k] = calibration.mended(raws[k])
         field = stack.refined(raws[k], index)
+        mended[k] = calibration.mended(raws[k])
         rows, columns = covered(field, stack.shape)
         windows[k] = rows.start, rows.stop, columns.start, columns.stop
         return field

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +24,8 @@ from diskmosaic.settings import TileSettings
 
 SAMPLE = 24  # frames that the first reference is chosen from
 REFERENCE_FRAMES = 8  # best of the sample, averaged
+PARTS = 8  # on a side, of which the middle one tells whether something crosses a frame ...
+CROSSED = 1.15  # ... by so many times as much structure (without, frames of two images of the real Sun reach 1.03)
 MIN_LEVEL = 0.3  # of the recording's median; darker frames are behind a cloud
 COARSE, FINE = 4, 2  # px of the blocks that frames are looked at in, in the first and in the second pass
 LEAST_BLOCKS = 100_000  # of 4x4 px; smaller frames have too few to be graded by, and are looked at in 2x2 at once
@@ -111,14 +114,26 @@ class Choice:
 
 
 def _sharpness(sample: list[NDArray[np.float32]], noise: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Contrast of each frame's finest structure beyond its noise; 0 for one behind a cloud."""
+    """Contrast of each frame's finest structure beyond its noise; 0 for one behind a cloud.
+
+    A frame that has much more than the middle one of its parts tells is not sharp: something crosses it.
+    """
     middle = np.zeros((33, 33), np.float32)
     middle[16, 16] = 1
     left = float(np.sum(np.square(fine(structure(middle)))))  # of white noise of variance 1
     level = np.array([max(float(np.mean(frame)), 1e-6) for frame in sample])
-    power = np.array([float(np.mean(np.square(fine(structure(frame))))) for frame in sample])
+    squares = [np.square(fine(structure(frame))) for frame in sample]
+    power = np.array([float(np.mean(square)) for square in squares])
     power = np.maximum(power - left * noise**2, 0) / level**2
-    return np.where(level > MIN_LEVEL * np.median(level), power, 0)
+    shown = level > MIN_LEVEL * np.median(level)
+    parts = np.stack([cv2.resize(square, (PARTS, PARTS), interpolation=cv2.INTER_AREA).ravel() for square in squares])
+    parts = np.maximum(parts - left * noise[:, None] ** 2, 0) / level[:, None] ** 2
+    typical = np.median(parts[shown], axis=0)
+    telling = typical > 0.25 * typical.mean()  # not sky
+    if telling.any():
+        even = np.median(parts[:, telling] / typical[telling], axis=1) * np.median(power[shown])
+        power = np.where(power > CROSSED * even, 1e-3 * even, power)  # the last choice
+    return np.where(shown, power, 0)
 
 
 def choose(looks: Looks, settings: TileSettings) -> Choice:

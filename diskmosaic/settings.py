@@ -44,6 +44,12 @@ class TileSettings(StageSettings):
     per_patch: bool = Field(
         False, description="choose the best moments place by place; sharper in uneven air, up to three times the time"
     )
+    clip_sigma: float = Field(
+        7.0,
+        ge=0,
+        description="birds, satellites, cosmic hits: what differs by more deviations of noise from what is expected is "
+        "taken out of a frame; 0: nothing",
+    )
     finer: float = Field(
         1.0, ge=1, le=3, description="tile pixels to a camera pixel on each axis, for cameras that sample too coarsely"
     )

@@ -15,14 +15,23 @@ from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.flow import Reference
 from diskmosaic.arrays.kernels import warp_add
 from diskmosaic.calibration import Calibration
+from diskmosaic.crossing import Crossings
 from diskmosaic.looking import FINE, Choice, First, Looks, covered
-from diskmosaic.parallel import chunks, ordered_map
+from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE
 from diskmosaic.settings import TileSettings
 
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
+SOME = 64  # frames that tell how far the air usually takes a cell
+ODD_SIGMA, ODD_PX = 5.0, 0.5  # robust deviations, and px, beyond which a cell's displacement is none
 SECOND_FRAMES = 24  # best of the recording, averaged for the second reference
+
+
+def _usual(fields: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Median of some frames' displacements, cell by cell, and how far from it the air takes them."""
+    usual = np.median(fields, axis=0)
+    return usual, ODD_SIGMA * 1.4826 * np.median(np.abs(fields - usual), axis=0) + ODD_PX
 
 
 class Sums:
@@ -63,12 +72,14 @@ class Stack:
         self.fields *= np.float32(first.blocks)  # to full resolution
         whole = self._mean(range(len(self.fields)))
         self.fields -= whole[:, None, None].astype(np.float32)
-        bend, shown = np.zeros(self.fields.shape[1:]), np.zeros(self.fields.shape[1:3])
+        bend, shown = np.zeros(self.fields.shape[1:]), np.zeros(self.fields.shape[1:])
+        usual, reach = _usual(self.fields[np.flatnonzero(chosen.shown)[spread_over(int(chosen.shown.sum()), SOME)]])
         for k in np.flatnonzero(chosen.shown):
-            cover = self._first.cover(self._windows[k])
-            bend += cover[..., None] * self.fields[k]
+            # what crosses a frame pulls at its displacements by more than the air ever does
+            cover = self._first.cover(self._windows[k])[..., None] * (np.abs(self.fields[k] - usual) <= reach)
+            bend += cover * self.fields[k]
             shown += cover
-        self.fields -= (bend / np.maximum(shown, 1e-3)[..., None]).astype(np.float32)
+        self.fields -= (bend / np.maximum(shown, 1e-3)).astype(np.float32)
         # the canvas lies where the weighted mean of the frames used lies: no shift is left between tile and sensor
         self.whole = whole - np.average(whole, axis=0, weights=self.weight)
         self.fields += self.whole[:, None, None].astype(np.float32)
@@ -108,16 +119,26 @@ class Stack:
         grid = self.fields.shape[1:3]
         known = {"grid": grid, "noise": self.noise / FINE, "local": settings.local_fields}
         self._reference = Reference(mean, **known, seen=weight > 0)
+        seen = {"fields": self.fields, "levels": self.level, "noise": self.noise, "used": used}
+        self.crossings = Crossings(self.recording, self.calibration, **seen, sigma=settings.clip_sigma, jobs=jobs)
 
     def measured(self, index: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return a frame, calibrated, and the field that it is sampled along."""
-        raw = self.recording.gray(int(index))
-        return self.calibration.apply(raw), self.refined(raw, index)
+        raw = np.array(self.recording.gray(int(index)))  # a copy: some files hand out what must not be changed
+        field = self.refined(raw, index)
+        return self.calibration.apply(raw), field
 
     def refined(self, raw: NDArray, index: int) -> NDArray[np.float32]:
-        """Return the field that a frame is sampled along, measured once more against the second reference."""
+        """Return the field that a frame is sampled along, measured once more against the second reference.
+
+        What crosses the frame is taken out of `raw`.
+        """
         half = self._small.apply(block_means(raw, FINE))
-        return self._reference.refine(half, self.fields[index] / np.float32(FINE)) * np.float32(FINE)
+        field = self._reference.refine(half, self.fields[index] / np.float32(FINE))
+        return self.crossings.take_out(raw, half, field, index, self._measured_anew) * np.float32(FINE)
+
+    def _measured_anew(self, half: NDArray[np.float32], start: tuple[float, float]) -> NDArray[np.float32]:
+        return self._reference.refine(half, self._reference.look(half, start).field)
 
     def settle(self, fields: list[NDArray[np.float32]], used: NDArray[np.intp]) -> None:
         """Keep the fields that frames were stacked with."""

@@ -93,7 +93,7 @@ def stack_tile(
         seen = total.weight > 0
         np.divide(np.square(total.weight), total.squares, out=total.weight, where=seen)
         noise = total.frame_noise() / np.sqrt(np.median(total.weight[seen]))
-    warnings = [*recording.warnings, *chosen.warnings, *said]
+    warnings = [*recording.warnings, *chosen.warnings, *stack.crossings.told(used), *said]
     if settings.finer > 1:
         noise *= noise_of_drops(settings.finer, settings.pixel_share)
         warnings += uneven(total.weight, float(weights.sum()), settings)

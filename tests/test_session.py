@@ -43,7 +43,8 @@ def test_every_key_can_be_switched_on_as_it_stands():
         ),
         (
             "[settings.tiles]\nkep = 0.3",
-            "expected one of keep, min_frames, local_fields, field_step_px, per_patch, finer, pixel_share; write keep.",
+            "expected one of keep, min_frames, local_fields, field_step_px, per_patch, clip_sigma, finer, pixel_share; "
+            "write keep.",
         ),
         (
             "[instrument]\npixel_um = 0.0",
