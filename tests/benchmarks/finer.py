@@ -36,9 +36,8 @@ from rich.console import Console
 from rich.table import Table
 from scipy import ndimage
 from sessions import real_sun
-from tile import ideal_stack, patches, spectra
-
-RINGS = np.array([0.0, 0.04, 0.08, 0.12, 0.16, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45, 0.5])  # cycles a px of the truth
+from spectra import BINS, patches, spectra
+from tile import ideal_stack
 
 
 def record(path: Path, asked: argparse.Namespace) -> dict[str, np.ndarray]:
@@ -108,13 +107,13 @@ def judge(image: np.ndarray, scene: np.ndarray, ideal: np.ndarray, mask: np.ndar
     """Measure an image in units of the scene."""
     mask = mask & np.isfinite(image)
     image = np.where(mask, image, 0) * np.float32(np.median(ideal[mask]) / np.median(image[mask]))
-    total, count = spectra(image, scene, mask, RINGS, np.ones_like(image))
-    power, cross, own = (total[k][1:-1] for k in range(3))
+    level = np.ones_like(image)
+    (power, cross, own, _), count = spectra(image, scene, mask, level)
     transfer, likeness = cross / own, cross**2 / (power * own)
-    sharpest = spectra(ideal, scene, mask, RINGS, np.ones_like(image))[0]
-    wanted = sharpest[1][1:-1] / sharpest[2][1:-1]
-    f = times * 0.5 * (RINGS[1:] + RINGS[:-1])
-    share = np.pi * (RINGS[1:] ** 2 - RINGS[:-1] ** 2)
+    sharpest = spectra(ideal, scene, mask, level)[0]
+    wanted = sharpest[1] / sharpest[2]
+    f = times * 0.5 * (BINS[1:] + BINS[:-1])
+    share = np.pi * (BINS[1:] ** 2 - BINS[:-1] ** 2)
     error = np.concatenate([(image - ideal)[part].ravel() for part in patches(mask)])
     level = float(np.median(ideal[mask]))
     best = np.sqrt(np.sum(share * wanted**2 * own * (1 - likeness))) / level
