@@ -21,7 +21,7 @@ TUKEY = 4.685
 L1_ROUNDS = 12  # rounds of least absolute values before false pairs are dropped
 LEAST_LAG_S = 30.0  # in which the Sun turns by 8e-5 of its radius
 LIMB_POINTS = 20  # per tile at most that count as independent: the seeing bends a limb over long arcs
-STEEPEST = 0.3  # depth factor (0.95 radii) below which its slope is not followed
+SPOTS = 9  # a side: where the Sun's motion is looked at in an overlap, over which its shift is a mean
 SIDEWAYS = np.array([[0.0, 1.0], [-1.0, 0.0]])  # (y, x) -> (x, -y): +x turns towards +y
 
 
@@ -111,6 +111,7 @@ class Equations:
         self.formal = np.hypot(np.array([p.sigma_px for p in self.pairs]), PAIR_FLOOR_PX)
         self.on_a = np.array([p.centre_yx for p in self.pairs]).reshape(-1, 2) - self.half
         self.on_b = self.on_a - self.measured
+        self.spots = np.array([self._spots(*pair) for pair in zip(self.on_a, self.measured, strict=True)])
         self.turned = np.array([(p.turn_rad, p.stretch) for p in self.pairs]).reshape(-1, 2)
         self.firm = np.array([p.firm for p in self.pairs], bool)
         self.turn_sigma = np.array([p.turn_sigma for p in self.pairs])
@@ -161,8 +162,7 @@ class Equations:
         if self.with_drift:
             # a pin holds tiles, not features
             lag = np.where(self.firm, 0.0, self.times[self.b] - self.times[self.a])
-            places = self.here[self.a] + self.on_a
-            depth = depth_factor(places[:, 0], places[:, 1], self.limb[:2], self.limb[2])
+            depth = self._depths()[1]
             self.residual += (lag * depth)[:, None] * self.drift
         self.length = np.hypot(self.residual[:, 0], self.residual[:, 1])
         # two measured axes: the median length of a 2-D Gaussian is 1.177 of its deviation
@@ -208,13 +208,35 @@ class Equations:
         """Return the turn and stretch (n, 2) that each overlap shows as the Sun's sphere turned between its tiles."""
         if not self.with_drift:
             return np.zeros((len(self.pairs), 2))
-        places = self.here[self.a] + self.on_a
-        depth = depth_factor(places[:, 0], places[:, 1], self.limb[:2], self.limb[2])
-        slope = -(places - self.limb[:2]) / (self.limb[2] ** 2 * np.maximum(depth, STEEPEST))[:, None]
+        depth, mean = self._depths()
+        known = (depth > 0)[..., None]
+        lever = np.where(known, self.spots - np.mean(self.spots, axis=1, where=known, keepdims=True), 0)
         lag = self.times[self.b] - self.times[self.a]
-        # half the curl and half the divergence of -lag * v * depth
-        turn = -lag / 2 * (self.drift[0] * slope[:, 1] - self.drift[1] * slope[:, 0])
-        return np.stack([turn, -lag / 2 * (slope @ self.drift)], axis=1)
+        # the turn and stretch that fit -lag * v * depth best over the overlap: of a strip, what runs along it
+        share = -lag[:, None] * (depth - mean[:, None]) / np.maximum(np.sum(lever**2, axis=(1, 2)), 1)[:, None]
+        turn = np.sum(share * (lever @ SIDEWAYS.T @ self.drift), axis=1)
+        return np.stack([turn, np.sum(share * (lever @ self.drift), axis=1)], axis=1)
+
+    def _spots(self, on_a: NDArray[np.float64], shift: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return places (SPOTS**2, 2) spread over the overlap of a pair, from the centre of tile a."""
+        low, high = np.maximum(-self.half, shift - self.half), np.minimum(self.half, shift + self.half)
+        if (high <= low).any():
+            return np.repeat(on_a[None], SPOTS**2, axis=0)
+        share = (np.arange(SPOTS) + 0.5) / SPOTS
+        y, x = np.meshgrid(*(a + share * (b - a) for a, b in zip(low, high, strict=True)), indexing="ij")
+        return np.stack([y.ravel(), x.ravel()], axis=1)
+
+    def _depths(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the depth factor at each pair's spots (0 off the disk), and its mean over those on the disk."""
+        places = self.here[self.a][:, None] + self.spots
+        seen = depth_factor(places[..., 0], places[..., 1], self.limb[:2], self.limb[2])
+        # what was measured lies about its own centre, not that of the rectangle
+        middle = (
+            np.sum(places, axis=1, where=seen[..., None] > 0) / np.maximum(np.count_nonzero(seen, axis=1), 1)[:, None]
+        )
+        places += (self.here[self.a] + self.on_a - middle)[:, None]
+        depth = np.where(seen > 0, depth_factor(places[..., 0], places[..., 1], self.limb[:2], self.limb[2]), 0)
+        return depth, depth.sum(axis=1) / np.maximum(np.count_nonzero(depth, axis=1), 1)
 
     def _edges(self, turn: int) -> None:
         angles, stretches = self.angle_model @ self.angle, self.stretch_model @ self.stretch

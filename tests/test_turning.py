@@ -12,6 +12,7 @@ from cut_tiles import as_tile, grid_places
 SHAPE = (260, 330)
 HALF = (np.array(SHAPE) - 1) / 2
 SETTINGS = PlacementSettings(fit_drift=False)
+PX_PER_S = 2 * np.pi / (27.2753 * 86400) * 300  # of the surface at the disk's centre
 
 
 @pytest.fixture(scope="module")
@@ -85,21 +86,43 @@ def test_a_step_in_scale(sun):
     assert any("differ in scale by up to 0.1" in text for text in found.warnings)
 
 
-def test_a_sun_that_turns_is_no_change_of_scale(sun):
-    """Fewer pairs than tiles cannot tell the Sun's turning, which stretches overlaps; nor may scales explain it."""
-    rng, shape = np.random.default_rng(4), (260, 170)
+def turning_sun(sun, places, shape, *, minutes, rng, noise=100):
+    """Tiles of a rigid sphere seen from afar, `minutes` apart, at the synodic rate (27.3 days: Carrington's mean)."""
     tiles = []
-    for k, column in enumerate((0, 110, 220, 330, 440)):
-        y, x = np.mgrid[: shape[0], : shape[1]] + np.array([20.3, column + 20.6])[:, None, None]
+    for k, place in enumerate(places):
+        y, x = np.mgrid[: shape[0], : shape[1]] + np.array(place)[:, None, None]
         off = np.hypot(y - sun.centre_yx[0], x - sun.centre_yx[1]) / sun.radius_px
-        # a rigid sphere seen from afar, 15 minutes a tile, at the synodic rate (27.3 days: Carrington's mean)
-        x -= 900 * k * 2 * np.pi / (27.2753 * 86400) * sun.radius_px * np.sqrt(np.clip(1 - off**2, 0, 1))
+        x -= 60 * minutes * k * PX_PER_S * np.sqrt(np.clip(1 - off**2, 0, 1))
         image = 20_000 * ndimage.map_coordinates(sun.image, [y, x], order=3, mode="nearest")
-        time = f"2041-03-09T{10 + k // 4}:{15 * k % 60:02d}:00"
-        tiles.append(as_tile(image + 100 * rng.standard_normal(shape), f"t_{k}", time=time))
+        time = f"2041-03-09T{10 + minutes * k // 60}:{minutes * k % 60:02d}:00"
+        tiles.append(as_tile(image + noise * rng.standard_normal(shape), f"t_{k}", time=time))
+    return tiles
+
+
+def test_few_overlaps_tell_no_scale_where_the_sun_turns(sun):
+    """Fewer pairs than tiles cannot tell the Sun's turning, which stretches overlaps; nor may scales explain it."""
+    places = [(20.3, column + 20.6) for column in (0, 110, 220, 330, 440)]
+    found = place_tiles(
+        turning_sun(sun, places, (260, 170), minutes=15, rng=np.random.default_rng(4)), PlacementSettings()
+    )
+    assert not found.left_out
+    assert found.turns is None
+
+
+def test_a_sun_that_turns_is_no_change_of_scale(sun):
+    """Overlaps as wide as the disk's radius: the motion falls off along them, which stretches them."""
+    rng = np.random.default_rng(6)
+    places = np.array([(y, x) for y in (10.2, 215.7, 421.3) for x in (12.4, 352.1)]) + rng.uniform(-5, 5, (6, 2))
+    places = places[[1, 4, 0, 3, 5, 2]]
+    tiles = turning_sun(sun, places, (260, 400), minutes=9, rng=rng, noise=10)
     found = place_tiles(tiles, PlacementSettings())
     assert not found.left_out
     assert found.turns is None
+    off = found.positions - places
+    # as close as tiles of a Sun that stands (below)
+    assert np.sqrt(np.mean(np.sum((off - off.mean(axis=0)) ** 2, axis=1))) < 0.05
+    # 2.2 px from the first tile to the last: to a few hundredths of a pixel
+    np.testing.assert_allclose(found.drift_yx, (0, PX_PER_S), atol=0.02 * PX_PER_S)
 
 
 @pytest.mark.parametrize("seed", range(4))
