@@ -2,11 +2,11 @@
 
 Unknowns are the tiles' positions p, the circle (centre c, radius R) and the surface's velocity v at the disk centre.
 A feature on the surface moves by ``v * z * t`` with ``z = sqrt(1 - r^2/R^2)`` (the depth factor of a rigidly turning
-sphere seen from afar); the limb stays. A pair that is measured at mosaic place o with times t_a, t_b gives
+sphere seen from afar); the limb stays. A pair that is measured about mosaic place o with times t_a, t_b gives
 
     m = p_b - p_a - (t_b - t_a) * z(o) * v
 
-and every limb point e of tile k gives ``|p_k + e - c| = R``. Anchors, where there are any, tie a tile's centre to one
+with z the mean over the overlap (along one as wide as the disk's radius the motion falls off by a tenth), and every limb point e of tile k gives ``|p_k + e - c| = R``. Anchors, where there are any, tie a tile's centre to one
 common unknown point or to c. Small rotations and scales of the tiles, about their centres, are further unknowns where
 a model of them is given.
 """
