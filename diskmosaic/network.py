@@ -6,9 +6,10 @@ sphere seen from afar); the limb stays. A pair that is measured about mosaic pla
 
     m = p_b - p_a - (t_b - t_a) * z(o) * v
 
-with z the mean over the overlap (along one as wide as the disk's radius the motion falls off by a tenth), and every limb point e of tile k gives ``|p_k + e - c| = R``. Anchors, where there are any, tie a tile's centre to one
-common unknown point or to c. Small rotations and scales of the tiles, about their centres, are further unknowns where
-a model of them is given.
+with z the mean over the overlap (along one as wide as the disk's radius the motion falls off by a tenth), and every
+limb point e of tile k gives ``|p_k + e - c| = R``. Anchors, where there are any, tie a tile's centre to one common
+unknown point or to c. Small rotations and scales of the tiles, about their centres, are further unknowns where a model
+of them is given.
 """
 
 from __future__ import annotations
