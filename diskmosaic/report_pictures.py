@@ -108,7 +108,28 @@ def tile_ties(view: DiskView, assembly: Mapping[str, Any], tiles: Sequence[TileV
             "measured shift leaves over.",
         ),
         details(f"All {len(rows)} ties as a table", ties) if rows else "",
+        details(f"All {len(placed)} places as a table", _places(placed, names)),
     )
+
+
+def _places(tiles: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> str:
+    """Where the sensors' centres lie, how well that is known, and which way round each tile is."""
+    rows = []
+    for tile in tiles:
+        y, x = tile.get("position_yx") or (None, None)
+        sigma = [value for value in tile.get("sigma_px") or () if value is not None]
+        rows.append(
+            (
+                names[tile["recording"]],
+                known(y, 6),
+                known(x, 6),
+                known(float(np.hypot(*sigma)) if len(sigma) == 2 else None, 2),
+                known(tile.get("angle_deg"), 4),
+                "yes" if tile.get("mirrored") else "no",
+            )
+        )
+    head = ["tile", "centre y, px", "centre x, px", "known to, px", "turned by, °", "mirrored"]
+    return table("Where the tiles lie", head, rows)
 
 
 def _residual(pair: Mapping[str, Any], a: np.ndarray, b: np.ndarray) -> np.ndarray | None:

@@ -154,6 +154,25 @@ def test_seams_are_shown_where_measured(tmp_path):
     assert "<td>0.123</td>" in page
 
 
+def test_places_are_listed_with_their_errors(tmp_path):
+    make_products(tmp_path)
+    path = tmp_path / "assembly.json"
+    document = json.loads(path.read_text())
+    first, *others = document["tiles"]
+    first |= {"position_yx": [123.25, 45.5], "sigma_px": [0.03, 0.04], "angle_deg": -0.75, "mirrored": True}
+    for other in others:
+        other["sigma_px"] = None
+    path.write_text(json.dumps(document))
+    page = page_of(tmp_path)
+    parsed(page)
+    assert f"All {len(document['tiles'])} places as a table" in page
+    rows = page[page.index("Where the tiles lie") :].split("<tr>")
+    row = next(row for row in rows if "123.25" in row)
+    cells = re.findall(r"<t[dh][^>]*>([^<]*)</t[dh]>", row)
+    # 3, 4, 5; minus signs are typeset
+    assert cells[1:] == ["123.25", "45.5", "0.05", "−0.75", "yes"]
+
+
 def test_missing_assembly_is_told(tmp_path):
     with pytest.raises(InputError, match=r"assembly\.json: found no such file"):
         page_of(tmp_path)
