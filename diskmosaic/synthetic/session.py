@@ -24,6 +24,7 @@ def make_session(
     plan: SessionPlan | None = None,
     *,
     seed: int = 1,
+    noise_seed: int | None = None,
     truth: Path | None = None,
     progress: Progress = iter,
 ) -> Truth:
@@ -39,6 +40,8 @@ def make_session(
         `plain` by default.
     seed : int
         The same seed gives the same bytes.
+    noise_seed : int, optional
+        Draws the photons and the reading by themselves: sessions of one `seed` then differ in nothing else.
     truth : path, optional
         Gets ``truth.json`` and ``truth.npz``; by default the folder's neighbour ``<folder>-truth``.
     progress : callable
@@ -58,6 +61,10 @@ def make_session(
     if plan.scramble:
         positions = positions[grid_rng.permutation(len(positions))]
     tile_rngs = [np.random.default_rng(s) for s in seeds[3].spawn(len(positions))]
+    noise_rngs, flat_noise, dark_noise = tile_rngs, flat_rng, dark_rng
+    if noise_seed is not None:
+        drawn = [np.random.default_rng(s) for s in np.random.SeedSequence([seed, noise_seed]).spawn(len(positions) + 2)]
+        flat_noise, dark_noise, *noise_rngs = drawn
     detector = Detector(plan)
     at_flat, at_tiles = _sensor(plan, 0.0, seed), _sensor(plan, plan.ring_phase_change, seed)
     dark_adu = (detector.offset_adu + at_tiles.hot * detector.full_scale).astype(np.float32)
@@ -77,7 +84,7 @@ def make_session(
             view.draw(shift, warps.draw(tile_rngs[k]), blur) * (light * np.float32(transparency))
             for shift, blur, transparency in zip(tile.shifts, tile.blur_px, tile.transparency, strict=True)
         )
-        _record(folder / tile.recording, plan, detector, frames, dark_adu, starts[k], plan.frames, tile_rngs[k])
+        _record(folder / tile.recording, plan, detector, frames, dark_adu, starts[k], plan.frames, noise_rngs[k])
         tiles.append(tile)
 
     flat_light = defocused(sun, plan, flat_rng)
@@ -86,11 +93,11 @@ def make_session(
         steady = 1 - plan.cloud * 0.6 * _slow(plan.flat_frames, flat_rng) ** 2
         steady += plan.flicker * flat_rng.standard_normal(plan.flat_frames)
         frames = (expected * np.float32(max(t, 0.05)) for t in steady)
-        _record(folder / "flat.ser", plan, detector, frames, dark_adu, -600.0, plan.flat_frames, flat_rng)
+        _record(folder / "flat.ser", plan, detector, frames, dark_adu, -600.0, plan.flat_frames, flat_noise)
     if plan.dark_frames:
         night = np.zeros(plan.tile_shape, np.float32)
         frames = (night for _ in range(plan.dark_frames))
-        _record(folder / "dark.ser", plan, detector, frames, dark_adu, -900.0, plan.dark_frames, dark_rng)
+        _record(folder / "dark.ser", plan, detector, frames, dark_adu, -900.0, plan.dark_frames, dark_noise)
 
     result = Truth(
         plan=plan,
