@@ -75,7 +75,7 @@ def test_known_gains_and_a_known_surface(sun, places, cuts):
     assert np.std(left) < 5e-4  # against 2 % of it
     assert levels.surface.mean() == pytest.approx(1, abs=1e-5)
     assert levels.seam_rms < 2e-3
-    # slopes of 0.1 % that no tile shows may hide in gains beside a free surface
+    # slopes of 0.05 % that no tile shows may hide in gains beside a free surface
     assert (levels.gain_sigma < 2e-3).all()
 
 
@@ -194,7 +194,10 @@ def test_unknown_pixels_do_not_count(places, cuts, sun):
         weight[30:60, 40:44] = 2
         holed.append(dataclasses.replace(tile, image=image, weight=weight))
     levels = solve_levels(holed, placed(places), SETTINGS)
-    np.testing.assert_allclose(np.log(levels.gain), 0, atol=1.5e-3)
+    whole = solve_levels(tiles, placed(places), SETTINGS)
+    # the strips are a tenth of each overlap: other noise in them changes gains by less than their errors, 0.1 to 0.2 %
+    np.testing.assert_allclose(np.log(levels.gain / whole.gain), 0, atol=1e-3)
+    np.testing.assert_allclose(np.log(levels.gain), 0, atol=2e-3)
 
 
 @pytest.mark.parametrize("count", [1, 2])
