@@ -35,7 +35,7 @@ ROUNDS = 3  # each squares what is left
 PASSES = 4  # pieces are cut anew ...
 SETTLED_PX = 0.03  # ... until they lie on each other: a tenth of what is left goes into the shift
 FINE_AGREES = 0.7  # correlation from which on coarser scales could tell a shift no better
-COARSEST = 8  # factor up to which scales are tried
+COARSEST = 8  # factor up to which scales are tried, and not beyond the search: limb darkening would be structure, too
 WHOLE = 0.99  # share of a coarse pixel that must be good
 
 
@@ -123,7 +123,7 @@ def measure(
         None where the tiles do not agree at any scale.
     """
     best, factor = None, 1
-    while factor <= COARSEST:
+    while factor <= min(COARSEST, scene.quick_factor):
         found = _measured(scene, a, b, shift, view or _off_limb(scene), factor)
         if found is not None and _stands_out(found.match):
             if best is None or found.noise_px < best.noise_px:
