@@ -17,6 +17,7 @@ from diskmosaic.files.ser import SerWriter
 from diskmosaic.records import Master
 from diskmosaic.synthetic import plain, sensor_pattern
 from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps
+from diskmosaic.synthetic.sensor import SensorPattern
 from scipy import ndimage
 from sessions import real_sun
 
@@ -57,9 +58,7 @@ def make(path: Path, video: Video) -> None:
     view = TileView(sun, plan, tuple(position), 0.0)
     warps = Warps(video.shape, video.seeing_px, video.seeing_scale_px)
     detector = Detector(plan)
-    sensor = sensor_pattern(
-        *video.shape, rng, dust=16, rings=plan.rings, vignetting=plan.vignetting, response=plan.response, phase=0.0
-    )
+    sensor = _sensor(video.shape, rng)
     height, width = video.shape
     y, x = (int(v) for v in position)
     seen = sun.image[max(y - height // 2, 0) : y + height // 2, max(x - width // 2, 0) : x + width // 2]
@@ -135,14 +134,29 @@ def load(path: Path) -> dict[str, np.ndarray]:
         return {name: arrays[name] for name in arrays.files}
 
 
-def calibration(truth: dict[str, np.ndarray]) -> Calibration:
-    """What perfect masters would give."""
+def calibration(truth: dict[str, np.ndarray], flat: str = "good", seed: int = 1) -> Calibration:
+    """What masters would give: 'good' ones perfectly, 'poor' ones with a poor flat, 'none' without a flat.
+
+    `seed` is the video's. The poor flat lies displaced by 2 px, its rings moved by 0.35 of a fringe, and it is the mean
+    of 16 frames only.
+    """
     pattern = truth["pattern"].astype(np.float32)
-    good = np.ones(pattern.shape, bool)
+    good = _sensor(pattern.shape, np.random.default_rng(seed)).good
+    if flat == "poor":
+        rings = [_sensor(pattern.shape, np.random.default_rng(seed), phase).rings for phase in (0.0, 0.35)]
+        grain = 1 / np.sqrt(16 * truth["level"] * truth["electrons"])
+        noise = grain * np.random.default_rng([seed, 16]).standard_normal(pattern.shape)
+        pattern = (np.roll(pattern * rings[1] / rings[0], (2, 0), (0, 1)) * (1 + noise)).astype(np.float32)
     offset = np.full(pattern.shape, np.float32(truth["offset"]))
     dark = Master("dark", offset, np.zeros_like(offset), 50, 0.0, float(truth["offset"]), 0.0, good)
-    flat = Master("flat", pattern, np.zeros_like(pattern), 500, 0.0, 1.0, 0.0, good)
-    return Calibration(dark, flat, 0.0, pattern.shape)
+    master = Master("flat", pattern, np.zeros_like(pattern), 500, 0.0, 1.0, 0.0, good)
+    return Calibration(dark, None if flat == "none" else master, 0.0, pattern.shape)
+
+
+def _sensor(shape: tuple[int, int], rng: np.random.Generator, phase: float = 0.0) -> SensorPattern:
+    plan = plain()
+    known = {"rings": plan.rings, "vignetting": plan.vignetting, "response": plan.response}
+    return sensor_pattern(*shape, rng, dust=16, **known, phase=phase)
 
 
 def moved(truth: dict[str, np.ndarray], frame: int, field: np.ndarray) -> np.ndarray:
