@@ -16,6 +16,8 @@ from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.flow import AGREES, Look, Reference, fine, structure
 from diskmosaic.arrays.kernels import warp, warp_add
 from diskmosaic.arrays.noise import grain
+from diskmosaic.arrays.steady import find_steady
+from diskmosaic.arrays.warped import covered
 from diskmosaic.calibration import Calibration
 from diskmosaic.moments import weigh_places
 from diskmosaic.parallel import spread_over
@@ -28,21 +30,54 @@ PARTS = 8  # on a side, of which the middle one tells whether something crosses 
 CROSSED = 1.15  # ... by so many times as much structure (without, frames of two images of the real Sun reach 1.03)
 MIN_LEVEL = 0.3  # of the recording's median; darker frames are behind a cloud
 COARSE, FINE = 4, 2  # px of the blocks that frames are looked at in, in the first and in the second pass
+STEADY_SAMPLE = 48  # frames that a pattern at rest is found from, once the sample shows that there is one
+STEADY_BORDER_PX = 12  # of frames and limb, where that is not judged
 LEAST_BLOCKS = 100_000  # of 4x4 px; smaller frames have too few to be graded by, and are looked at in 2x2 at once
 
 
 class First:
-    """The first reference, and frames as means of 4x4 px held against it."""
+    """The first reference, and frames as means of 4x4 px held against it.
+
+    Attributes
+    ----------
+    aligning : Calibration
+        Of the frames that are held against a reference: a pattern that stays on the sensor is taken out of them, where
+        there is one that would mislead. Never of the light that is stacked.
+    """
 
     def __init__(self, recording: Recording, calibration: Calibration, settings: TileSettings):
         self.blocks = COARSE if recording.height * recording.width >= LEAST_BLOCKS * COARSE**2 else FINE
         self._recording, self._small = recording, calibration.binned(self.blocks)
+        self.aligning = calibration
         self.grid = tuple(max(round(n / settings.field_step_px), 1) for n in (recording.height, recording.width))
         picks = spread_over(recording.frame_count, SAMPLE)
         sample = [self._read(index) for index in picks]
-        grains = [grain(self._recording.gray(index)) for index in picks]
+        grains = np.array([grain(self._recording.gray(index)) for index in picks])
         self.noise = float(np.median(grains))
-        order = np.argsort(-_sharpness(sample, np.array(grains) / self.blocks), kind="stable")
+        self._refer(picks, sample, grains, settings)
+        steady = find_steady(
+            sample,
+            self.reference.image,
+            lambda: [self._read(index) for index in spread_over(recording.frame_count, STEADY_SAMPLE)],
+            grid=self.grid,
+            noise=self.noise / self.blocks,
+            border=STEADY_BORDER_PX // self.blocks,
+        )
+        if steady is not None:
+            self.aligning = calibration.less(_enlarged(steady, self.blocks, (recording.height, recording.width)))
+            self._small = self._small.less(steady)
+            cleaning = np.exp(-steady)
+            self._refer(picks, [frame * cleaning for frame in sample], grains, settings)
+
+    def _refer(
+        self,
+        picks: list[int],
+        sample: list[NDArray[np.float32]],
+        grains: NDArray[np.float64],
+        settings: TileSettings,
+    ) -> None:
+        """Make the reference from a sample, and note where frames between those of the sample are looked for first."""
+        order = np.argsort(-_sharpness(sample, grains / self.blocks), kind="stable")
         known = {"grid": self.grid, "noise": self.noise / self.blocks}
         sharpest = Reference(sample[order[0]], **known, local=False)
         looks = [sharpest.look(frame, sharpest.whole_shift(frame)) for frame in sample]
@@ -62,11 +97,10 @@ class First:
         mean = np.where(weight > 0, light / np.maximum(weight, 1), beyond)
         asked = {"local": settings.local_fields, "graded": settings.per_patch}
         self.reference = Reference(mean, **known, **asked, seen=weight > 0)
-        # where frames between those of the sample are looked for first
         at = np.array(picks, float)[agrees]
         near = (track - middle)[agrees]
         calm = np.stack([np.median(near[max(0, k - 2) : k + 3], axis=0) for k in range(len(near))])
-        frames = np.arange(recording.frame_count)
+        frames = np.arange(self._recording.frame_count)
         self._starts = np.stack([np.interp(frames, at, calm[:, axis]) for axis in (0, 1)], axis=-1)
 
     def look_at(self, indices: range) -> list[Look]:
@@ -160,12 +194,8 @@ def choose(looks: Looks, settings: TileSettings) -> Choice:
     return Choice(weight, places, shown, warnings)
 
 
-def covered(field: NDArray[np.float32], shape: tuple[int, int]) -> tuple[slice, slice]:
-    """The rectangle that a frame sampled along a field covers."""
-    slices = []
-    for axis in (0, 1):
-        size = shape[axis]
-        start = min(size, max(0, int(np.ceil(-float(field[..., axis].min())))))
-        stop = min(size, size - int(np.ceil(float(field[..., axis].max()))))
-        slices.append(slice(start, max(stop, start)))
-    return slices[0], slices[1]
+def _enlarged(blocks: NDArray[np.float32], factor: int, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """What is known of whole blocks, at every pixel, linear between; the border beyond the last block repeats it."""
+    full = cv2.resize(blocks, None, fx=factor, fy=factor, interpolation=cv2.INTER_LINEAR)
+    beyond = [(0, size - known) for size, known in zip(shape, full.shape, strict=True)]
+    return np.pad(full, beyond, mode="edge")

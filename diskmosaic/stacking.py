@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.flow import Reference
 from diskmosaic.arrays.kernels import warp_add
+from diskmosaic.arrays.warped import covered
 from diskmosaic.calibration import Calibration
 from diskmosaic.crossing import Crossings
-from diskmosaic.looking import FINE, Choice, First, Looks, covered
+from diskmosaic.looking import FINE, Choice, First, Looks
 from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FRAME_DTYPE
@@ -85,7 +86,7 @@ class Stack:
         self.fields += self.whole[:, None, None].astype(np.float32)
         self.level = looks.level.astype(np.float32)
         self.level /= np.median(self.level[self.weight > 0])
-        self._small = calibration.binned(FINE)
+        self._small = first.aligning.binned(FINE)
 
     def _mean(self, frames: Iterable[int]) -> NDArray[np.float64]:
         """Whole shifts: means of fields over the cells that a frame shows and that can be trusted."""

@@ -104,6 +104,17 @@ def warped_mean(
     return mean, cover
 
 
+def covered(field: NDArray[np.float32], shape: tuple[int, int]) -> tuple[slice, slice]:
+    """The rectangle that a frame sampled along a field covers."""
+    slices = []
+    for axis in (0, 1):
+        size = shape[axis]
+        start = min(size, max(0, int(np.ceil(-float(field[..., axis].min())))))
+        stop = min(size, size - int(np.ceil(float(field[..., axis].max()))))
+        slices.append(slice(start, max(stop, start)))
+    return slices[0], slices[1]
+
+
 def _hats(size: int, cells: int) -> tuple[list[NDArray[np.float32]], list[int], int]:
     """Weights of the cells along one axis, where each one's window starts, and the windows' size."""
     centres = (np.arange(cells) + 0.5) * size / cells - 0.5

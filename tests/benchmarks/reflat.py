@@ -26,6 +26,7 @@ from pathlib import Path
 import numpy as np
 from diskmosaic import pipeline, tiles
 from diskmosaic.arrays.kernels import warp_add
+from diskmosaic.arrays.warped import covered
 from diskmosaic.calibration import Calibration
 from diskmosaic.files.products import pixels_sha256, read_master, read_tile, write_master, write_tile
 from diskmosaic.files.ser import SerWriter
@@ -70,7 +71,7 @@ def stacked_alike(recording, calibration: Calibration, tile: Tile) -> np.ndarray
     for row, bend in zip(used, tile.fields, strict=True):
         frame = calibration.apply(recording.gray(int(row["frame"])), frame)
         field = bend - np.array([row["shift_y"], row["shift_x"]], np.float32)
-        seen = tiles._seen(field, light.shape)
+        seen = covered(field, light.shape)
         warp_add(frame, field, float(row["weight"] / row["level"]), light, seen)
         weights[seen] += row["weight"]
     return light / np.maximum(weights, 1e-6)
@@ -88,12 +89,12 @@ def laid(recording, calibration: Calibration, tile: Tile, archived: Tile) -> np.
 
 def aligned_anew(recording, calibration: Calibration, archived: Tile) -> Tile:
     """Stack the frames that an archived tile is made of, aligned with another calibration."""
-    choose, weight = tiles._choose, archived.frames["weight"].astype(np.float32)
-    tiles._choose = lambda looks, settings: replace(choose(looks, settings), weight=weight)
+    choose, weight = tiles.choose, archived.frames["weight"].astype(np.float32)
+    tiles.choose = lambda looks, settings: replace(choose(looks, settings), weight=weight)
     try:
         return tiles.stack_tile(recording, calibration, TileSettings())
     finally:
-        tiles._choose = choose
+        tiles.choose = choose
 
 
 def accuracy(work: Path, frames: int, shape: tuple[int, int], mend: bool) -> Table:

@@ -212,6 +212,7 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=200)
     parser.add_argument("--distinct", type=int, help="as many as there are frames")
     parser.add_argument("--keep", type=float, default=0.3)
+    parser.add_argument("--flat", choices=("good", "poor", "none"), default="good")
     parser.add_argument("--jobs", type=int, default=2)
     for name in NUMBERS:
         kind = next(f for f in fields(Video) if f.name == name).default
@@ -233,7 +234,7 @@ def main() -> None:
         if not (path.exists() and again(path).exists()):
             make(path, video)
         truth = load(path)
-        own = calibration(truth)
+        own = calibration(truth, asked.flat, video.seed)
         table = Table(title=f"{Path(video.image).stem}, {asked.size[0]}x{asked.size[1]}, seeing {video.seeing_px} px")
         table.add_column("figure")
         whole, figures = None, {}
