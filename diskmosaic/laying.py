@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.bands import add_band
 from diskmosaic.arrays.noise import grain
-from diskmosaic.looking import covered
+from diskmosaic.arrays.warped import covered
 from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.progress import Progress
 from diskmosaic.stacking import Stack, Sums
