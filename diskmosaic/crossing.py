@@ -25,8 +25,9 @@ from diskmosaic.arrays.odd import (
     odd_places,
     pattern_slack,
 )
+from diskmosaic.arrays.warped import covered
 from diskmosaic.calibration import Calibration
-from diskmosaic.looking import FINE, covered
+from diskmosaic.looking import FINE
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.recordings import Recording
 from diskmosaic.records import FloatImage
