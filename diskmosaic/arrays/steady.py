@@ -126,12 +126,17 @@ def _half(clean, fields, pattern, border: int):
     light, weight = _laid(clean, fields)
     scene = np.where(weight > 0, light / np.maximum(weight, 1), 0).astype(np.float32)
     seen = (weight > COVERED * len(clean)).astype(np.float32)
-    still, back, count = (np.zeros_like(scene) for _ in range(3))
+    still, back, count, low, high = (np.zeros_like(scene) for _ in range(5))
     for frame, field in zip(clean, fields, strict=True):
-        whole = warp(seen, -field) > 0.99
-        still += np.where(whole, frame, 0)
-        back += np.where(whole, warp(scene, -field), 0)
+        whole, moved = warp(seen, -field) > 0.99, warp(scene, -field)
+        more = np.where(whole, frame - moved, 0)
+        still += more
+        np.minimum(low, more, out=low)
+        np.maximum(high, more, out=high)
+        back += np.where(whole, moved, 0)
         count += whole
+    # one frame's bird or cosmic hit stays on no sensor
+    still = back + (still - low - high) * count / np.maximum(count - 2, 1)
     mask = looked = count > COVERED * len(clean)
     if mask.any():
         mask = mask & (still > LIT * np.percentile(still[mask] / count[mask], 90) * count)

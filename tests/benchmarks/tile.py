@@ -1,9 +1,10 @@
 """Measure one tile of simulated raw video of the real Sun against its truth.
 
-    python tests/benchmarks/tile.py IMAGE [FOLDER] [--place Y X] [--frames 300] [--scale 1] ...
+    python tests/benchmarks/tile.py IMAGE [FOLDER] [--place Y X] [--frames 300] [--scale 1] [--flat poor] ...
 
 Prints sharpness, noise, geometry and the grade's rank order beside their aims: with local fields and without, and the
 ideal stack of the same frames (no warp, no noise but the frames' own). Every distinct view is drawn once by default.
+With a poor flat or none the pattern is in the tile, and only the figures of geometry and grade mean something.
 
 *Blur* is the Gaussian that fits the transfer (cross spectrum of tile and truth over the truth's own power, 128 px
 patches) up to 0.3 cycles a px; *excess* its variance over the ideal stack's. *Geometry* is the mean over the frames
