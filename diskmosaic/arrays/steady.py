@@ -83,15 +83,25 @@ def find_steady(
     if told is None or told.agreement < AGREED or told.share < NOTICED:
         return None
     first, frames = told, more()
-    for local in (False, True) if first.share > STRONG else (True,):
+    # local displacements alone, where the pattern is weak; it may only look so as long as they bend along it
+    for phases in ((True,), (False, True)) if first.share < STRONG else ((False, True),):
+        told = _settle(frames, first, phases, known, border)
+        if told is not None and told.change < UNSURE * told.share:
+            return told.pattern
+    return first.pattern
+
+
+def _settle(frames, told: _Told, phases: Sequence[bool], known, border: int) -> _Told | None:
+    """Displacements (local or not, phase by phase) and pattern in turn, until it settles."""
+    for local in phases:
         for _ in range(LOCAL_ROUNDS if local else WHOLE_ROUNDS):
             reference = Reference(told.reference, **known, local=local, seen=told.looked)
             told = _look(frames, told.pattern, reference, border)
             if told is None:
-                return first.pattern
+                return None
             if told.change < SETTLED:
                 break
-    return (told if told.change < UNSURE * told.share else first).pattern
+    return told
 
 
 def _look(frames, pattern, reference: Reference, border: int) -> _Told | None:
