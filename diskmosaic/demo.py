@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 from diskmosaic.errors import bad_input
 from diskmosaic.files.atomic import write_text
 from diskmosaic.progress import Progress, silent
-from diskmosaic.session import SESSION_FILE, observation_of, parse_session
+from diskmosaic.settings import SESSION_FILE
+from diskmosaic.session.session import observation_of, parse_session
 
 if TYPE_CHECKING:
-    from diskmosaic.job import Outcome
+    from diskmosaic.job.job import Outcome
     from diskmosaic.synthetic import SessionPlan
 
 FIRST_LINE = "# The demo of diskmosaic: an invented evening at an invented place."
@@ -87,7 +88,7 @@ class Scenario:
     @property
     def radius_px(self) -> float:
         """Radius of the Sun, px: its angular radius at the time over the instrument's plate scale."""
-        from diskmosaic.sun import ephemeris
+        from diskmosaic.sky.sun import ephemeris
 
         scale = observation_of(parse_session(self.session_text)).arcsec_per_px
         return ephemeris(self.plan.start_utc).radius_arcsec / scale

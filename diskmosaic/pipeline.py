@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from diskmosaic.errors import bad_input
-from diskmosaic.finding import find_files
-from diskmosaic.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
-from diskmosaic.job import DISK, TILES, Job, Outcome, alone
-from diskmosaic.prepare import make_masters, stack_tiles
+from diskmosaic.session.finding import find_files
+from diskmosaic.job.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
+from diskmosaic.job.job import DISK, TILES, Job, Outcome, alone
+from diskmosaic.job.prepare import make_masters, stack_tiles
 from diskmosaic.progress import Progress, silent
-from diskmosaic.session import SESSION_FILE
+from diskmosaic.settings import SESSION_FILE
 from diskmosaic.steps import STEPS_FOLDER
 
 
@@ -125,9 +125,9 @@ def reflat(
     Raises
     ------
     DiskmosaicError
-        See `diskmosaic.reflatting.reflat_tiles`.
+        See `diskmosaic.job.reflatting.reflat_tiles`.
     """
-    from diskmosaic.reflatting import reflat_tiles
+    from diskmosaic.job.reflatting import reflat_tiles
 
     job = _begin(folder, out, options, raw=False)
     with alone(job.out):
@@ -172,7 +172,7 @@ def movie(
     DiskmosaicError
         Fewer than two disks; see also `diskmosaic.pictures.movie.movie_frames`.
     """
-    from diskmosaic.files.products import read_layers
+    from diskmosaic.files.diskfile import read_layers
     from diskmosaic.files.videoout import write_mp4
     from diskmosaic.pictures.movie import movie_frames
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diskmosaic.rotation import SurfaceMotion
-from diskmosaic.sun import ARCSEC_PER_RADIAN, ephemeris, plate_scale
+from diskmosaic.sky.rotation import SurfaceMotion
+from diskmosaic.sky.sun import ARCSEC_PER_RADIAN, ephemeris, plate_scale
 
 SMEAR_PX = 1.0  # the surface may move against the limb by this within one recording
 FLAT_SHARE = 0.5  # flat frames for each tile frame: common practice, no source

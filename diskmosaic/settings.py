@@ -14,6 +14,8 @@ MEND_TILES = 5  # with fewer tiles, what they share on the sensor cannot be told
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 
+SESSION_FILE = "session.toml"  # where a person sets it
+
 
 class StageSettings(BaseModel):
     """Base of the stages' settings: frozen, unknown keys refused."""

@@ -1,7 +1,7 @@
 """Frames of a colour camera, made of a mono one's."""
 
 import numpy as np
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 
 def mosaic_frame(mosaic, levels, shape=(40, 56)):

@@ -3,10 +3,15 @@
 from pathlib import Path
 
 import numpy as np
-from diskmosaic import sun
+from diskmosaic.sky import sun
 from diskmosaic.files.assembly import assembly_document, write_assembly
-from diskmosaic.files.products import write_disk, write_master, write_tile
-from diskmosaic.records import FRAME_DTYPE, Circle, Disk, Levels, Master, Pair, Placement, Source, Tile
+from diskmosaic.files.diskfile import write_disk
+from diskmosaic.files.masterfile import write_master
+from diskmosaic.files.tilefile import write_tile
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.records.places import Circle, Pair, Placement
+from diskmosaic.records.light import Disk, Levels
+from diskmosaic.records.master import Master, Source
 
 TIME = "2031-06-04T09:30:00.000"
 CENTRE, RADIUS = (181.4, 190.7), 160.0

@@ -6,7 +6,7 @@ import pytest
 from diskmosaic import demo
 from diskmosaic.errors import InputError
 from diskmosaic.figures.compare import compare, read_result
-from diskmosaic.session import observation_of, parse_session
+from diskmosaic.session.session import observation_of, parse_session
 from diskmosaic.synthetic import Sun, plain, read_truth
 from diskmosaic.synthetic.plan import grid, rotation
 

@@ -8,7 +8,7 @@ import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.figures import measure, print_table
 from diskmosaic.figures.geometry import _shift
-from diskmosaic.records import FRAME_DTYPE
+from diskmosaic.records.tile import FRAME_DTYPE
 from diskmosaic.synthetic import Sun, drift_px_per_s, invented_sun, make_session, plain, read_truth
 from rich.console import Console
 from scipy import ndimage

@@ -10,11 +10,12 @@ import time
 import numpy as np
 import pytest
 from astropy.io import fits
-from diskmosaic import job, pipeline, prepare
+from diskmosaic.job import job, prepare
+from diskmosaic import pipeline
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files import atomic
-from diskmosaic.found import Found
-from diskmosaic.recordings import open_recording
+from diskmosaic.session.found import Found
+from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import LimbSettings, PictureSettings, Settings
 
 from evening import results, write_ser
@@ -74,7 +75,7 @@ def test_a_second_run_loads_no_heavy_library(evening_done):
     code = (
         "import sys; from diskmosaic import pipeline; "
         f"pipeline.run({str(evening_done)!r}); "
-        "print([name for name in ('scipy', 'numba', 'diskmosaic.placement') if name in sys.modules])"
+        "print([name for name in ('scipy', 'numba', 'diskmosaic.placement.placement') if name in sys.modules])"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "[]"

@@ -19,8 +19,8 @@ def survey_command(folder: Path, out: Path | None, jobs: int, as_json: bool, qui
     """Find the recordings, tell what each one is, and note it in session.toml."""
 
     def action(console: Console) -> dict[str, Any]:
-        from diskmosaic.checks import check
-        from diskmosaic.survey import survey
+        from diskmosaic.job.checks import check
+        from diskmosaic.session.survey import survey
 
         found = survey(folder, out, jobs=jobs, progress=console.progress)
         for line in _table(found.recordings):

@@ -16,7 +16,9 @@ import numpy as np
 
 from diskmosaic.errors import bad_input
 from diskmosaic.files.atomic import plain, write_json
-from diskmosaic.records import Disk, Levels, Placement, Tile
+from diskmosaic.records.light import Disk, Levels
+from diskmosaic.records.places import Placement
+from diskmosaic.records.tile import Tile
 
 ASSEMBLY = "assembly.json"
 

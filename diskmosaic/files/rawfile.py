@@ -38,7 +38,7 @@ class Contents:
         Fills the C-contiguous `out`, (h, w) or (h, w, 3), with one frame; safe to call from many threads.
     close : callable ()
     bit_depth, bayer, times, camera, warnings
-        As in `diskmosaic.recordings.Recording`.
+        As in `diskmosaic.recordings.recordings.Recording`.
     """
 
     kind: str

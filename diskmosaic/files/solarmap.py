@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from diskmosaic.errors import InputError, bad_input
 from diskmosaic.files.cards import ascii_text, image_hdu, set_text, write_hdus
-from diskmosaic.sun import AU_KM, SunEphemeris, ephemeris
+from diskmosaic.sky.sun import AU_KM, SunEphemeris, ephemeris
 
 # cards that make the grid (Thompson 2006, A&A 449, 791); matrix and projection cards go by their beginnings
 _CARDS = (

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.pictures.formats import Pixels
-from diskmosaic.pictures.picture import Frame
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.seen import Region, is_on
 
 

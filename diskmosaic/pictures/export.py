@@ -21,11 +21,11 @@ from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.pictures.seen import Region, alternative_text, find_regions
 from diskmosaic.pictures.showing import other_side, pieces_for_showing
 from diskmosaic.pictures.zoom import write_zoom_page
-from diskmosaic.records import Disk
+from diskmosaic.records.light import Disk
 from diskmosaic.settings import PictureSettings
 
 if TYPE_CHECKING:
-    from diskmosaic.session import Observation
+    from diskmosaic.observation import Observation
 
 _OTHER_SIDE = ""  # of the page's slider: no recipe has this name
 

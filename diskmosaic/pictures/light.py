@@ -20,7 +20,7 @@ from diskmosaic.arrays.sharpen import Spectrum, deblur, measure_spectrum
 from diskmosaic.pictures.picture import Done
 from diskmosaic.pictures.recipe import Recipe, Step
 from diskmosaic.pictures.stretch import lay_light
-from diskmosaic.records import Disk
+from diskmosaic.records.light import Disk
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.colour import OWN_RAMPS, VISIBLE_NM, hue_of, ramp
 from diskmosaic.pictures.light import Lights, settings_of
 from diskmosaic.pictures.marks import lay_marks
-from diskmosaic.pictures.picture import Done, Frame, Picture
+from diskmosaic.pictures.picture import Done, Picture
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.recipe import Recipe, default_recipes
 from diskmosaic.pictures.stretch import Canvas, is_north_up, lay_canvas, to_values, tone_of
-from diskmosaic.records import Circle, Disk
+from diskmosaic.records.places import Circle
+from diskmosaic.records.light import Disk
 
 if TYPE_CHECKING:
-    from diskmosaic.session import Observation
+    from diskmosaic.observation import Observation
 
 
 class Maker:

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.pictures.picture import Frame
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.type import missing, text_width
-from diskmosaic.sun import SOLAR_RADIUS_KM
+from diskmosaic.sky.sun import SOLAR_RADIUS_KM
 
 if TYPE_CHECKING:
     from diskmosaic.pictures.recipe import MarksStep
-    from diskmosaic.session import Observation
+    from diskmosaic.observation import Observation
 
 EARTH_RADIUS_KM = 6371.0  # mean radius (IUGG)
 BAR_KM = 100_000.0

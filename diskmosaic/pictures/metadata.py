@@ -21,11 +21,12 @@ from PIL import Image
 from diskmosaic._version import __version__
 from diskmosaic.files.cards import ascii_text
 from diskmosaic.files.xmp import Ordered, Said, Unordered, xmp_packet
-from diskmosaic.pictures.picture import Done, Frame
-from diskmosaic.sun import ephemeris, helioprojective_cards, read_time, sky_place
+from diskmosaic.pictures.picture import Done
+from diskmosaic.pictures.frame import Frame
+from diskmosaic.sky.sun import ephemeris, helioprojective_cards, read_time, sky_place
 
 if TYPE_CHECKING:
-    from diskmosaic.session import Observation
+    from diskmosaic.observation import Observation
 
 AGENT = f"diskmosaic {__version__}"
 _VISIBLE_NM = (380.0, 780.0)  # CIE; what AVM calls the optical band is taken a little wider

@@ -14,7 +14,7 @@ from diskmosaic.arrays.tone import Tone, apply_tone, fit_tone
 from diskmosaic.errors import bad_input
 from diskmosaic.pictures.stretch import is_north_up, lay_light
 from diskmosaic.pictures.type import font
-from diskmosaic.records import Disk
+from diskmosaic.records.light import Disk
 
 RADIUS_SHARE = 0.45  # of the movie's side
 _TYPE_SHARE = 0.026  # height of the type, likewise
@@ -50,7 +50,7 @@ def movie_frames(paths: Sequence[Path], *, side: int, kind: str, gamma: float = 
     The limb's circle is brought to the same centre and radius, so that neither guiding nor the Earth's distance shows.
     Each disk's own median is its unit of light; the tone curve is that of the middle one.
     """
-    from diskmosaic.files.products import read_disk
+    from diskmosaic.files.diskfile import read_disk
 
     tone: Tone | None = None
     north: bool | None = None

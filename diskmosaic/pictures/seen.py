@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from diskmosaic.arrays.radial import radius_map
-from diskmosaic.pictures.picture import Frame
-from diskmosaic.records import Circle
+from diskmosaic.pictures.frame import Frame
+from diskmosaic.records.places import Circle
 
 LOOK_PX = 600  # the disk is looked at with about this many pixels across: plage and spots show, grain does not
 _LOOK_SIGMA = 1.5  # px of that view: what is finer does not make a region

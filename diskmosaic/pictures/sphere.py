@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from diskmosaic.pictures.picture import Frame
-from diskmosaic.sun import ARCSEC_PER_RADIAN, AU_KM, SOLAR_RADIUS_KM
+from diskmosaic.pictures.frame import Frame
+from diskmosaic.sky.sun import ARCSEC_PER_RADIAN, AU_KM, SOLAR_RADIUS_KM
 
 
 def is_oriented(frame: Frame) -> bool:

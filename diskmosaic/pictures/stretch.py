@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.tone import Tone, apply_tone, fit_tone
-from diskmosaic.records import Circle
+from diskmosaic.records.places import Circle
 
 CANVAS_RADII = 1.08  # half the side of the usual canvas, in disk radii
 _FADE_RADII = 0.04  # over which the sky fades to black at the canvas' edge
@@ -19,7 +19,7 @@ _SAMPLES = 4_000_000  # pixels that the statistics are made from
 
 
 def is_north_up(header: Mapping[str, object]) -> bool:
-    """Tell whether a disk with these cards was turned to have solar north towards +y (see `diskmosaic.disk`)."""
+    """Tell whether a disk with these cards was turned to have solar north towards +y (see `diskmosaic.disk.disk`)."""
     card = header.get("NORTHUP", False)
     return bool(card[0] if isinstance(card, tuple) else card)
 

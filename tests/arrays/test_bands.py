@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from diskmosaic.arrays.bands import add_band
 from diskmosaic.arrays.kernels import warp
-from diskmosaic.calibration import Calibration
-from diskmosaic.records import Master
+from diskmosaic.masters.calibration import Calibration
+from diskmosaic.records.master import Master
 
 SHAPE, FRAMES = (61, 83), 5
 

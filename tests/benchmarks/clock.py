@@ -14,13 +14,14 @@ import argparse
 from dataclasses import replace
 
 import numpy as np
-from diskmosaic.bearings import find_bearings
-from diskmosaic.disk import orientation
-from diskmosaic.placement import place_tiles
-from diskmosaic.records import FRAME_DTYPE, Levels, Tile
-from diskmosaic.rotation import SurfaceMotion
-from diskmosaic.rounding import blend_round
-from diskmosaic.session import Observation
+from diskmosaic.disk.bearings import find_bearings
+from diskmosaic.disk.disk import orientation
+from diskmosaic.placement.placement import place_tiles
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.records.light import Levels
+from diskmosaic.sky.rotation import SurfaceMotion
+from diskmosaic.disk.rounding import blend_round
+from diskmosaic.observation import Observation
 from diskmosaic.settings import Settings
 from diskmosaic.synthetic import invented_sun
 from scipy import ndimage

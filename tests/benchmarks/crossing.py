@@ -17,12 +17,12 @@ import time
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.calibration import Calibration
-from diskmosaic.crossing import Crossings
+from diskmosaic.masters.calibration import Calibration
+from diskmosaic.tiles.crossing import Crossings
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import TileSettings
-from diskmosaic.tiles import stack_tile
+from diskmosaic.tiles.tiles import stack_tile
 from raw_video import Video, calibration, load, make
 from rich.console import Console
 from rich.table import Table

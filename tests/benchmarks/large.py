@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 from cutting import Cutting, cut, errors
-from diskmosaic.placement import place_tiles
+from diskmosaic.placement.placement import place_tiles
 from diskmosaic.settings import PlacementSettings
 from sessions import real_sun
 

@@ -24,12 +24,13 @@ import cv2
 import numpy as np
 from astropy.wcs import WCS
 from cutting import LEVEL, Cutting, cut
-from diskmosaic.blend import blend_tiles, lay_out
-from diskmosaic.disk import flatten
+from diskmosaic.blend.blend import blend_tiles, lay_out
+from diskmosaic.disk.disk import flatten
 from diskmosaic.figures import light
-from diskmosaic.levels import solve_levels
-from diskmosaic.limb import fit_limb
-from diskmosaic.records import Circle, Placement, Tile
+from diskmosaic.levels.levels import solve_levels
+from diskmosaic.limb.limb import fit_limb
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.records.tile import Tile
 from diskmosaic.settings import LevelSettings, LimbSettings
 from diskmosaic.synthetic import Sun
 from rich.console import Console

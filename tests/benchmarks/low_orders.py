@@ -18,11 +18,12 @@ from pathlib import Path
 
 import numpy as np
 from diskmosaic.arrays.resample import smooth_wide
-from diskmosaic.files.products import read_master, read_tile
-from diskmosaic.levels import solve_levels
-from diskmosaic.motion import mend_by_motion
-from diskmosaic.placement import place_tiles
-from diskmosaic.remainder import mend_tiles
+from diskmosaic.files.masterfile import read_master
+from diskmosaic.files.tilefile import read_tile
+from diskmosaic.levels.levels import solve_levels
+from diskmosaic.remainder.motion import mend_by_motion
+from diskmosaic.placement.placement import place_tiles
+from diskmosaic.remainder.remainder import mend_tiles
 from diskmosaic.settings import Settings
 from diskmosaic.synthetic import read_truth
 from rich.console import Console

@@ -16,9 +16,9 @@ import time
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import TileSettings
-from diskmosaic.tiles import stack_tile
+from diskmosaic.tiles.tiles import stack_tile
 from raw_video import Video, again, calibration, load, make
 from rich.console import Console
 from rich.table import Table

@@ -17,8 +17,8 @@ import warnings
 import numpy as np
 from astropy.io import fits
 from diskmosaic.files.solarmap import grid_of
-from diskmosaic.onto import put_onto
-from diskmosaic.sun import ephemeris, helioprojective_cards
+from diskmosaic.disk.onto import put_onto
+from diskmosaic.sky.sun import ephemeris, helioprojective_cards
 from scipy import ndimage
 
 TIME = "2024-09-08T12:00:00"

@@ -10,7 +10,7 @@ from itertools import combinations
 
 import cv2
 import numpy as np
-from diskmosaic.records import Tile
+from diskmosaic.records.tile import Tile
 from skimage.registration import phase_cross_correlation
 
 MIN_SHARE, MIN_LIKE = 0.03, 0.3

@@ -16,8 +16,9 @@ import numpy as np
 from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.paint import paint
-from diskmosaic.records import Circle, Disk
-from diskmosaic.session import Observation
+from diskmosaic.records.places import Circle
+from diskmosaic.records.light import Disk
+from diskmosaic.observation import Observation
 
 
 def large_disk(side: int) -> Disk:

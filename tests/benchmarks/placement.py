@@ -23,7 +23,7 @@ from pathlib import Path
 
 import numpy as np
 from cutting import Cutting, cut
-from diskmosaic.placement import place_tiles
+from diskmosaic.placement.placement import place_tiles
 from diskmosaic.settings import PlacementSettings
 from limits import limits
 from peers import PEERS

@@ -22,12 +22,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import tifffile
-from diskmosaic import sun
+from diskmosaic.sky import sun
 from diskmosaic.files.assembly import assembly_document, write_assembly
 from diskmosaic.files.icc import srgb_profile
 from diskmosaic.files.pngout import write_png
-from diskmosaic.files.products import write_disk
-from diskmosaic.records import Circle, Disk, Levels, Placement
+from diskmosaic.files.diskfile import write_disk
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.records.light import Disk, Levels
 from PIL import Image
 from rich.console import Console
 from rich.table import Table

@@ -3,7 +3,7 @@
     python tests/benchmarks/quiet_suns.py [--seeds 3]
     python tests/benchmarks/quiet_suns.py --granulation IMAGE [--finest 10] [--grid 3x4]
 
-*Featureless*: limb darkening (Neckel & Labs 1994 at 550 nm, by `diskmosaic.sun`) and 0.5 % of noise, 12 tiles of 3 x 4
+*Featureless*: limb darkening (Neckel & Labs 1994 at 550 nm, by `sky.sun`) and 0.5 % of noise, 12 tiles of 3 x 4
 on a radius of 420 px. Tiles without limb and structure cannot be placed by anybody; the error is that of the tiles with
 limb, along the direction to the disk's centre at the middle of their limb. Aim: all of them placed, 0.3 px rms.
 
@@ -22,9 +22,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 from cutting import Cutting, cut
-from diskmosaic.placement import place_tiles
+from diskmosaic.placement.placement import place_tiles
 from diskmosaic.settings import PlacementSettings
-from diskmosaic.sun import limb_darkening
+from diskmosaic.sky.sun import limb_darkening
 from diskmosaic.synthetic import Sun
 from sessions import real_sun
 

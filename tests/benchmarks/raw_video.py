@@ -12,9 +12,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from diskmosaic.calibration import Calibration
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.records import Master
+from diskmosaic.records.master import Master
 from diskmosaic.synthetic import plain, sensor_pattern
 from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps
 from diskmosaic.synthetic.sensor import SensorPattern

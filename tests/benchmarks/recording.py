@@ -26,15 +26,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.calibration import Calibration
-from diskmosaic.files.products import read_master, write_master
+from diskmosaic.masters.calibration import Calibration
+from diskmosaic.files.masterfile import read_master, write_master
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.masters import make_dark, make_flat
-from diskmosaic.recordings import open_recording
+from diskmosaic.masters.masters import make_dark, make_flat
+from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
 from diskmosaic.synthetic import invented_sun, plain, sensor_pattern
 from diskmosaic.synthetic.camera import Detector, TileView, Warps
-from diskmosaic.tiles import stack_tile
+from diskmosaic.tiles.tiles import stack_tile
 from rich.console import Console
 from rich.table import Table
 

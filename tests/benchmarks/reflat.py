@@ -24,17 +24,20 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from diskmosaic import pipeline, tiles
+from diskmosaic import pipeline
+from diskmosaic.tiles import tiles
 from diskmosaic.arrays.kernels import warp_add
 from diskmosaic.arrays.warped import covered
-from diskmosaic.calibration import Calibration
-from diskmosaic.files.products import pixels_sha256, read_master, read_tile, write_master, write_tile
+from diskmosaic.masters.calibration import Calibration
+from diskmosaic.files.masterfile import pixels_sha256, read_master, write_master
+from diskmosaic.files.tilefile import read_tile, write_tile
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.imprint import reflat_tile
-from diskmosaic.masters import make_flat
-from diskmosaic.recordings import open_recording
-from diskmosaic.records import FRAME_DTYPE, Master, Tile
-from diskmosaic.regions import find_regions
+from diskmosaic.remainder.imprint import reflat_tile
+from diskmosaic.masters.masters import make_flat
+from diskmosaic.recordings.recordings import open_recording
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.records.master import Master
+from diskmosaic.tiles.regions import find_regions
 from diskmosaic.settings import MasterSettings, Settings, TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain, sensor_pattern
 from rich.console import Console
@@ -174,8 +177,8 @@ def speed(work: Path, count: int) -> str:
     )
     for k in range(count):
         write_tile(out / "tiles" / f"t{k:02}.fits", replace(first, name=f"t{k:02}"))
-    from diskmosaic.job import Job
-    from diskmosaic.reflatting import reflat_tiles
+    from diskmosaic.job.job import Job
+    from diskmosaic.job.reflatting import reflat_tiles
 
     start = time.perf_counter()
     reflat_tiles(Job(work / "large", jobs=2), work / "better.fits", None)

@@ -18,16 +18,16 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from diskmosaic.findings import Trial
-from diskmosaic.moving import moved
-from diskmosaic.records import Master
-from diskmosaic.samples import Sample, sample_of_mean
+from diskmosaic.trial.findings import Trial
+from diskmosaic.trial.moving import moved
+from diskmosaic.records.master import Master
+from diskmosaic.trial.samples import Sample, sample_of_mean
 from diskmosaic.settings import Settings, TileSettings
 from diskmosaic.synthetic import Sun, invented_sun, plain, sensor_pattern
 from diskmosaic.synthetic.plan import grid
 from diskmosaic.synthetic.sensor import _dust
-from diskmosaic.trial import try_flat
-from diskmosaic.verdicts import say
+from diskmosaic.trial.trial import try_flat
+from diskmosaic.trial.verdicts import say
 
 SHAPE = (480, 640)
 RADIUS = 620.0  # px: 12 tiles
@@ -199,7 +199,7 @@ def whole_run() -> None:
     from diskmosaic import pipeline
     from diskmosaic.figures import measure
     from diskmosaic.files.ser import SerWriter
-    from diskmosaic.recordings import open_recording
+    from diskmosaic.recordings.recordings import open_recording
     from diskmosaic.synthetic import make_session
 
     with tempfile.TemporaryDirectory() as folder:

@@ -5,7 +5,7 @@ import pytest
 from camera_files import avi, bitmap_rows
 from diskmosaic.errors import InputError
 from diskmosaic.files import riff
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 RAMP = bytes(value for level in range(256) for value in (level, level, level, 0))
 RNG = np.random.default_rng(5)

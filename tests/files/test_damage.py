@@ -7,7 +7,7 @@ import tifffile
 from astropy.io import fits
 from camera_files import avi, bitmap_rows, ser
 from diskmosaic.errors import InputError
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 TRIALS = 120  # a file; longer hunts were run by hand
 

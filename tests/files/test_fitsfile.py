@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from diskmosaic.errors import InputError
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 PLANE = {"SIMPLE": True, "BITPIX": 16, "NAXIS": 2, "NAXIS1": 10, "NAXIS2": 5}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import tifffile
 from diskmosaic.errors import InputError
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 RNG = np.random.default_rng(8)
 DEEP = RNG.integers(0, 65536, (4, 7, 11)).astype(np.uint16)

@@ -5,7 +5,7 @@ import pytest
 from camera_files import ser
 from diskmosaic.errors import InputError
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.recordings import open_recording
+from diskmosaic.recordings.recordings import open_recording
 
 # 1970-01-01 in 100 ns ticks since 0001-01-01: 719162 days of 86400 s, counted by Python's own calendar
 TICKS_1970 = 719162 * 86400 * 10**7

@@ -1,0 +1,1 @@
+"""Tiles on one canvas."""

@@ -1,0 +1,1 @@
+"""A session at work, step by step."""

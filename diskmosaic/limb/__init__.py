@@ -1,0 +1,1 @@
+"""The limb: where it is, and its circle."""

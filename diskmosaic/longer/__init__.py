@@ -1,0 +1,1 @@
+"""A second, longer-exposed set of tiles."""

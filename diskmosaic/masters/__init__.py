@@ -1,0 +1,1 @@
+"""Dark and flat."""

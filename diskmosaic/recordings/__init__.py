@@ -1,0 +1,1 @@
+"""Camera files as lazy frames."""

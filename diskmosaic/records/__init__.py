@@ -1,0 +1,1 @@
+"""The frozen records that one stage hands to the next."""

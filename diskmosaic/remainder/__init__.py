@@ -1,0 +1,1 @@
+"""What a flat leaves behind, and how it is found and taken out."""

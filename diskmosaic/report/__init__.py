@@ -1,0 +1,1 @@
+"""The page that says what was done, and how well."""

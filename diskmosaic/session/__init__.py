@@ -1,0 +1,1 @@
+"""What a folder holds, and what a person says of it."""

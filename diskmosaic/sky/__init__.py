@@ -1,0 +1,1 @@
+"""What published laws say of the Sun and the air."""

@@ -1,0 +1,1 @@
+"""A flat tried against the recordings that it would serve."""
