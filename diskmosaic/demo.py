@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 from diskmosaic.errors import bad_input
 from diskmosaic.files.atomic import write_text
 from diskmosaic.progress import Progress, silent
-from diskmosaic.settings import SESSION_FILE
 from diskmosaic.session.session import observation_of, parse_session
+from diskmosaic.settings import SESSION_FILE
 
 if TYPE_CHECKING:
     from diskmosaic.job.job import Outcome

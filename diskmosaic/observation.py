@@ -1,19 +1,8 @@
 """What is known of instrument, place and sky, as the disk and the pictures need it."""
 
 from __future__ import annotations
-import difflib
-import tomllib
-import typing
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Annotated, Any, Literal
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
-from diskmosaic.errors import InputError, bad_input
-from diskmosaic.pictures.recipe import STEPS, Recipe
-from diskmosaic.settings import Settings
 
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)

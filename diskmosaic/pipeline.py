@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from diskmosaic.errors import bad_input
-from diskmosaic.session.finding import find_files
 from diskmosaic.job.finish import archived_tiles, assemble_tiles, present_disk, put_on_map
 from diskmosaic.job.job import DISK, TILES, Job, Outcome, alone
 from diskmosaic.job.prepare import make_masters, stack_tiles
 from diskmosaic.progress import Progress, silent
+from diskmosaic.session.finding import find_files
 from diskmosaic.settings import SESSION_FILE
 from diskmosaic.steps import STEPS_FOLDER
 

@@ -1,8 +1,8 @@
 """Tiles cut from an image at known places, without recordings and stacking."""
 
 import numpy as np
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.records.places import Placement
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from scipy import ndimage
 
 

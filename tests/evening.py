@@ -9,9 +9,7 @@ from diskmosaic.synthetic.sun import invented_sun
 
 def make_evening(folder):
     """Record it into `folder`: ``sun_01.ser`` to ``sun_06.ser``, ``flat.ser``, ``dark.ser``."""
-    plan = plain(
-        tile_shape=(260, 340), frames=8, flat_frames=12, dark_frames=6, overlap=0.3, mount_error_px=5.0
-    )
+    plan = plain(tile_shape=(260, 340), frames=8, flat_frames=12, dark_frames=6, overlap=0.3, mount_error_px=5.0)
     sun = invented_sun(240, np.random.default_rng(3))
     make_session(folder, sun, plan, seed=2, truth=folder.parent / "truth")
 

@@ -42,9 +42,7 @@ def write_result(out, truth, *, turn_deg=0.0, moved=None, image=None, flat=None,
     for k, by in moved.items():
         error[:, tile == k] = np.array(by)[:, None]
     back = np.linalg.inv(turn)
-    sun_points = np.tensordot(
-        back, points - error + np.array(BORDER)[:, None, None] - middle[:, None, None], 1
-    )
+    sun_points = np.tensordot(back, points - error + np.array(BORDER)[:, None, None] - middle[:, None, None], 1)
     blurred = ndimage.gaussian_filter(truth.sun.image, BLUR_PX)
     natural = ndimage.map_coordinates(blurred, sun_points + middle[:, None, None], order=3, mode="nearest")
     radius = np.hypot(*sun_points) / truth.sun.radius_px

@@ -3,15 +3,15 @@
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.sky import sun
 from diskmosaic.files.assembly import assembly_document, write_assembly
 from diskmosaic.files.diskfile import write_disk
 from diskmosaic.files.masterfile import write_master
 from diskmosaic.files.tilefile import write_tile
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
-from diskmosaic.records.places import Circle, Pair, Placement
 from diskmosaic.records.light import Disk, Levels
 from diskmosaic.records.master import Master, Source
+from diskmosaic.records.places import Circle, Pair, Placement
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.sky import sun
 
 TIME = "2031-06-04T09:30:00.000"
 CENTRE, RADIUS = (181.4, 190.7), 160.0
@@ -73,17 +73,13 @@ def make_products(out: Path, *, oriented: bool = True, limb: bool = True, frames
             shift = np.subtract(positions[b], positions[a]) + left
             pairs.append(Pair(a, b, tuple(shift), 0.93, 21.0, (60, 60), 0.03, float(np.hypot(*left))))
     circle = Circle(CENTRE, RADIUS, 0.21, 1300, (0.02, 0.02, 0.015), 0.0004) if limb else None
-    placement = Placement(
-        np.array(positions), tuple(pairs), {9: ("no tile shares enough of the Sun", 4.1)}, circle
-    )
+    placement = Placement(np.array(positions), tuple(pairs), {9: ("no tile shares enough of the Sun", 4.1)}, circle)
     levels = Levels(1 + 0.02 * rng.normal(size=10), np.zeros(10), flat, np.full(10, 0.001), 0.002)
     cards = {"BUNIT": ("adu", "")}
     if oriented:
         seen = sun.ephemeris(TIME)
         scale = seen.radius_arcsec / RADIUS
-        cards = sun.helioprojective_cards(
-            time_utc=TIME, centre_yx=CENTRE, arcsec_per_px=scale, ephemeris=seen
-        )
+        cards = sun.helioprojective_cards(time_utc=TIME, centre_yx=CENTRE, arcsec_per_px=scale, ephemeris=seen)
         cards["NORTHUP"] = (True, "solar north was turned towards +y")
     owner = np.where(np.isfinite(natural), 0, -1).astype(np.int16)
     disk = Disk(
@@ -111,6 +107,4 @@ def make_products(out: Path, *, oriented: bool = True, limb: bool = True, frames
         Master("flat", flat, error, 500, 0.0004, 2400.0, 0.0, good, sources, ("the flat's corners are dim",)),
     )
     dark = (12 + rng.normal(size=TILE_SHAPE)).astype(np.float32)
-    write_master(
-        out / "masters" / "dark.fits", Master("dark", dark, 100 * error, 200, 0.0, 12.0, 0.0, good, sources)
-    )
+    write_master(out / "masters" / "dark.fits", Master("dark", dark, 100 * error, 200, 0.0, 12.0, 0.0, good, sources))

@@ -1,12 +1,12 @@
 """A small finished disk with known places on it, as a picture, for the tests of what is made of pictures."""
 
 import numpy as np
-from diskmosaic.sky import sun
+from diskmosaic.observation import Observation
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.recipe import DiskStep, Recipe, ToneStep
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Disk
-from diskmosaic.observation import Observation
+from diskmosaic.records.places import Circle
+from diskmosaic.sky import sun
 
 TIME = "2031-03-04T09:30:12.345"
 CENTRE, RADIUS, SHAPE = (233.3, 251.6), 205.0, (470, 512)

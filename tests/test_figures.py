@@ -159,9 +159,7 @@ def test_noise_is_told_against_the_ideal(session, tmp_path, times):
 
 
 def test_limb_errors_have_their_size_and_sign(session, tmp_path):
-    figures = measure(
-        write_result(tmp_path / "out", session, centre_error=(0.3, 0.4), radius_error=-0.2), session
-    )
+    figures = measure(write_result(tmp_path / "out", session, centre_error=(0.3, 0.4), radius_error=-0.2), session)
     assert figures["limb_centre_px"] == pytest.approx(0.5)
     assert figures["limb_radius_px"] == pytest.approx(-0.2)
 

@@ -10,12 +10,12 @@ import time
 import numpy as np
 import pytest
 from astropy.io import fits
-from diskmosaic.job import job, prepare
 from diskmosaic import pipeline
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files import atomic
-from diskmosaic.session.found import Found
+from diskmosaic.job import job, prepare
 from diskmosaic.recordings.recordings import open_recording
+from diskmosaic.session.found import Found
 from diskmosaic.settings import LimbSettings, PictureSettings, Settings
 
 from evening import results, write_ser
@@ -186,9 +186,7 @@ def test_without_a_dark_the_offset_is_estimated_and_said(evening):
     assert set(outcome.steps) == {"offset", "flat"}
     assert any("no dark" in text for text in outcome.warnings)
     # the camera's offset is 2 % of 255
-    assert fits.getheader(evening / "assembled" / "masters" / "flat.fits")["OFFSET"] == pytest.approx(
-        5.1, abs=1
-    )
+    assert fits.getheader(evening / "assembled" / "masters" / "flat.fits")["OFFSET"] == pytest.approx(5.1, abs=1)
 
 
 def test_two_identical_recordings(evening):

@@ -13,9 +13,7 @@ class Terminal(io.StringIO):
 def test_the_items_pass_through_in_order(make):
     progress = make()
     assert [
-        (a, b)
-        for a in progress(range(3), "outer")
-        for b in progress(iter("xy"), "inner", total=2, unit="tiles")
+        (a, b) for a in progress(range(3), "outer") for b in progress(iter("xy"), "inner", total=2, unit="tiles")
     ] == [(a, b) for a in range(3) for b in "xy"]
 
 

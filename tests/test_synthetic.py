@@ -81,9 +81,7 @@ def test_the_sun_has_structure_on_several_scales_and_prominences(sun):
 
 
 def test_rings_move_and_dust_stays():
-    still, third, whole = (
-        sensor_pattern(300, 400, np.random.default_rng(9), phase=phase) for phase in (0, 1 / 3, 1)
-    )
+    still, third, whole = (sensor_pattern(300, 400, np.random.default_rng(9), phase=phase) for phase in (0, 1 / 3, 1))
     np.testing.assert_array_equal(still.dust, third.dust)
     np.testing.assert_array_equal(still.response, third.response)
     # float32 cosines of some 60 radians

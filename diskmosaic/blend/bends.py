@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.bends import Difference, compare, solve_bends, typical_bend
-from diskmosaic.records.tile import Tile
 from diskmosaic.blend.seams import Laid
+from diskmosaic.records.tile import Tile
 
 CELL_PX = 24  # of the common grid on the canvas
 LEAST_CELLS = 3  # an overlap narrower than this tells next to nothing

@@ -19,11 +19,11 @@ from scipy import ndimage
 from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.arrays.resample import sample_spline, spline_coefficients
 from diskmosaic.blend.bends import CELL_PX, find_bends
-from diskmosaic.records.places import Circle, Placement
+from diskmosaic.blend.seams import COARSE, Laid, changed_places, coarse_of, narrow_weight, owners, slow_differences
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.light import Levels, Mosaic
+from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.tile import Tile
-from diskmosaic.blend.seams import COARSE, Laid, changed_places, coarse_of, narrow_weight, owners, slow_differences
 
 MIN_SEEN = 0.25  # pixels with a smaller share of the tile's frames are too noisy to use
 BAND_ROWS = 512  # rows of the canvas resampled at a time

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.radial import radius_map
-from diskmosaic.records.places import Circle
 from diskmosaic.records.image import FloatImage
+from diskmosaic.records.places import Circle
 
 DEPTH_PX, LENGTH_PX, GAP_PX = 12, 24, 2  # of the strips on either side of a seam, and how far off it they begin
 OUTER = 0.95  # radii: nearer to the limb the centre-to-limb curve makes steps of its own

@@ -9,11 +9,11 @@ import numpy as np
 
 from diskmosaic.disk.disk import mean_time, orientation
 from diskmosaic.errors import bad_input
+from diskmosaic.observation import Observation
 from diskmosaic.records.places import Placement
 from diskmosaic.records.tile import Tile
-from diskmosaic.sky.rotation import SurfaceMotion
 from diskmosaic.settings import SESSION_FILE
-from diskmosaic.observation import Observation
+from diskmosaic.sky.rotation import SurfaceMotion
 from diskmosaic.sky.sun import ephemeris
 
 AGREES = 0.5  # least share of the law's motion that the fitted drift must show along west to speak for a mirror

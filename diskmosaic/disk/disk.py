@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.blend.blend import Layout, lay_out
-from diskmosaic.records.places import Circle, Placement
-from diskmosaic.records.light import Disk, Mosaic
-from diskmosaic.records.tile import Tile
+from diskmosaic.disk.uniform import flatten
 from diskmosaic.observation import Observation
+from diskmosaic.records.light import Disk, Mosaic
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.records.tile import Tile
 from diskmosaic.settings import DiskSettings, LimbSettings
 from diskmosaic.sky.sun import ephemeris, helioprojective_cards
-from diskmosaic.disk.uniform import flatten
 
 SHORT_ARC_DEG = 180.0  # less limb than this, and centre and radius lean on each other
 # H-alpha, Ca II K and H, He I D3 and 1083: in these the limb stands some arcsec above the photosphere

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from diskmosaic.blend.blend import Layout, blend_tiles
 from diskmosaic.disk.disk import mean_time, orientation, plan_layout
 from diskmosaic.limb.limb import fit_limb
-from diskmosaic.records.places import Circle, Placement
-from diskmosaic.records.light import Levels, Mosaic
-from diskmosaic.records.tile import Tile
-from diskmosaic.sky.refraction import LOWEST_DEG, rounding_matrix, sky_place, squeezed_matrix
 from diskmosaic.observation import Observation
+from diskmosaic.records.light import Levels, Mosaic
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.records.tile import Tile
 from diskmosaic.settings import Settings
+from diskmosaic.sky.refraction import LOWEST_DEG, rounding_matrix, sky_place, squeezed_matrix
 
 LEAST = 1e-4  # flattening: less is not worth a correction (0.1 px on a radius of 1,000)
 UNSURE = 0.25  # share of the computed flattening that pressure, temperature and a changing altitude may change

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from diskmosaic.figures.compare import Comparison, smooth
 from diskmosaic.blend.seam_steps import strips_along_x
+from diskmosaic.figures.compare import Comparison, smooth
 from diskmosaic.synthetic.truth import Truth
 
 FINE_PX = 20.0

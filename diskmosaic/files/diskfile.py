@@ -1,29 +1,26 @@
 """The finished disk as a FITS file."""
 
 from __future__ import annotations
-import hashlib
+
 from collections.abc import Sequence
 from pathlib import Path
+
 import numpy as np
 from astropy.io import fits
+
 from diskmosaic.files.cards import (
     Opened,
     ascii_text,
     get_number,
-    get_text,
     get_warnings,
     image_hdu,
     native,
     set_number,
-    set_text,
     set_warnings,
     write_hdus,
 )
-from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Disk
-from diskmosaic.records.master import Master, Source
-
+from diskmosaic.records.places import Circle
 
 
 def write_disk(path: Path, disk: Disk) -> None:

@@ -1,14 +1,15 @@
 """Masters as FITS files."""
 
 from __future__ import annotations
+
 import hashlib
-from collections.abc import Sequence
 from pathlib import Path
+
 import numpy as np
 from astropy.io import fits
+
 from diskmosaic.files.cards import (
     Opened,
-    ascii_text,
     get_number,
     get_text,
     get_warnings,
@@ -19,11 +20,7 @@ from diskmosaic.files.cards import (
     set_warnings,
     write_hdus,
 )
-from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
-from diskmosaic.records.places import Circle
-from diskmosaic.records.light import Disk
 from diskmosaic.records.master import Master, Source
-
 
 
 def pixels_sha256(image: np.ndarray) -> str:

@@ -15,11 +15,11 @@ from diskmosaic.settings import SESSION_FILE
 from diskmosaic.steps import fingerprint
 
 if TYPE_CHECKING:
+    from diskmosaic.observation import Observation
     from diskmosaic.pictures.export import Exported
     from diskmosaic.records.light import Disk
     from diskmosaic.records.places import Placement
     from diskmosaic.records.tile import Tile
-    from diskmosaic.observation import Observation
 
 MOVES = 0.001  # rms of a pattern that, taken out of the tiles, may change where they are placed
 
@@ -58,19 +58,19 @@ def assemble_tiles(job: Job, tiles: Sequence[Path]) -> None:
 def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs: list[Path]) -> list[Path]:
     import numpy as np
 
+    from diskmosaic.blend.seam_steps import seam_steps
     from diskmosaic.disk.bearings import find_bearings
     from diskmosaic.disk.disk import finish_disk
+    from diskmosaic.disk.rounding import blend_round
     from diskmosaic.files.assembly import assembly_document, placed_only, write_assembly
+    from diskmosaic.files.diskfile import write_disk
     from diskmosaic.files.masterfile import read_master
     from diskmosaic.files.tilefile import read_tile
-    from diskmosaic.files.diskfile import write_disk
-    from diskmosaic.placement.hints import apply_hints, hints_of
     from diskmosaic.levels.levels import solve_levels
-    from diskmosaic.remainder.motion import mend_by_motion
+    from diskmosaic.placement.hints import apply_hints, hints_of
     from diskmosaic.placement.placement import place_tiles
+    from diskmosaic.remainder.motion import mend_by_motion
     from diskmosaic.remainder.remainder import mend_tiles
-    from diskmosaic.disk.rounding import blend_round
-    from diskmosaic.blend.seam_steps import seam_steps
 
     settings = job.settings
     tiles = [read_tile(path) for path in job.progress(paths, "reading tiles", len(paths), "tiles")]
@@ -128,9 +128,9 @@ def put_on_map(job: Job, map_path: Path) -> None:
 
 
 def _put_on_map(job: Job, disk: Path, map_path: Path, output: Path) -> list[Path]:
+    from diskmosaic.disk.onto import MOST_HOURS, put_onto, seconds_between
     from diskmosaic.files.diskfile import read_layers
     from diskmosaic.files.solarmap import grid_of, read_grid, write_on_grid
-    from diskmosaic.disk.onto import MOST_HOURS, put_onto, seconds_between
 
     header, layers = read_layers(disk, ("NATURAL", "UNIFORM", "WEIGHT"))
     if not header.get("NORTHUP", False):

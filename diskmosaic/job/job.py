@@ -10,19 +10,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from diskmosaic.job.checks import check, check_distinct
 from diskmosaic.errors import OutputError
 from diskmosaic.files.atomic import cannot_write, sweep, write_json
-from diskmosaic.session.finding import open_session_file
-from diskmosaic.session.found import Found, Survey
 from diskmosaic.interrupt import heed
+from diskmosaic.job.checks import check, check_distinct
+from diskmosaic.observation import Observation
 from diskmosaic.pictures.recipe import Recipe
 from diskmosaic.progress import Progress, silent
-from diskmosaic.observation import Observation
+from diskmosaic.session.finding import open_session_file
+from diskmosaic.session.found import Found, Survey
 from diskmosaic.session.session import SessionDocument, observation_of, read_session
+from diskmosaic.session.survey import survey as make_survey
 from diskmosaic.settings import Settings
 from diskmosaic.steps import STEPS_FOLDER, Cache, Steps, content_hashes
-from diskmosaic.session.survey import survey as make_survey
 
 # where the products lie under OUT
 MASTERS, TILES, PICTURES, ZOOM, ONTO = "masters", "tiles", "pictures", "zoom", "onto"

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diskmosaic.recordings.exposures import exposure_of, same_exposure
 from diskmosaic.job.job import Job
+from diskmosaic.recordings.exposures import exposure_of, same_exposure
 
 if TYPE_CHECKING:
-    from diskmosaic.session.found import Found
     from diskmosaic.recordings.recordings import Recording
+    from diskmosaic.session.found import Found
 
 
 def exposures_of(recordings: Sequence[Found]) -> list[float | None]:
@@ -35,8 +35,8 @@ def _common(job: Job, recordings: Sequence[Found]) -> dict[str, Any]:
 
 def make_dark(job: Job, darks: Sequence[Found], path: Path, exposure: float | None) -> list[Path]:
     """Write the dark for the tiles' exposure (s; None: not known, or several) to `path`; return the files written."""
-    from diskmosaic.masters.darks import dark_for_exposure
     from diskmosaic.files.masterfile import write_master
+    from diskmosaic.masters.darks import dark_for_exposure
 
     with contextlib.ExitStack() as stack:
         opened = _opened(stack, darks)
@@ -70,8 +70,8 @@ def make_flat(
     exposures : list
         Of the tiles and of the flats, s.
     """
-    from diskmosaic.masters.darks import dark_for_exposure
     from diskmosaic.files.masterfile import read_master, write_master
+    from diskmosaic.masters.darks import dark_for_exposure
     from diskmosaic.masters.masters import make_flat as average
 
     settings = job.settings.masters

@@ -15,8 +15,8 @@ from diskmosaic.steps import STEPS_FOLDER
 
 if TYPE_CHECKING:
     from diskmosaic.masters.calibration import Calibration
-    from diskmosaic.session.found import Found
     from diskmosaic.records.image import FloatImage
+    from diskmosaic.session.found import Found
 
 STEP = "remainder"
 UNIT = 6e-5  # of the stored logarithm; 16 bits then reach from -1.97 to 1.97

@@ -11,20 +11,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diskmosaic.job.chosen import Chosen, chosen_master, read_chosen
 from diskmosaic.cluster import Cluster, connected
-from diskmosaic.recordings.exposures import common_exposure
 from diskmosaic.files.atomic import write_json
-from diskmosaic.session.found import Found, Survey
+from diskmosaic.job.chosen import Chosen, chosen_master, read_chosen
 from diskmosaic.job.job import MASTERS, TILES, Job
 from diskmosaic.job.making import exposures_of, make_dark, make_flat
 from diskmosaic.job.mending import STEP as REMAINDER
 from diskmosaic.job.mending import load, mend
+from diskmosaic.job.trying import STEP as TRIAL
+from diskmosaic.job.trying import follow_flat, try_masters
 from diskmosaic.progress import Progress, silent
+from diskmosaic.recordings.exposures import common_exposure
+from diskmosaic.session.found import Found, Survey
 from diskmosaic.steps import STEPS_FOLDER, fingerprint
 from diskmosaic.trial.document import DOCUMENT
-from diskmosaic.job.trying import follow_flat, try_masters
-from diskmosaic.job.trying import STEP as TRIAL
 
 if TYPE_CHECKING:
     from diskmosaic.masters.calibration import Calibration
@@ -245,8 +245,8 @@ class _OnFirstUse:
         self.identities: dict[str, str] = {}
 
     def get(self, shape: tuple[int, int]) -> Calibration:
-        from diskmosaic.masters.calibration import Calibration
         from diskmosaic.files.masterfile import pixels_sha256, read_master
+        from diskmosaic.masters.calibration import Calibration
 
         if self._calibration is None:
             paths = {"dark": self._prepared.dark, "flat": self._prepared.flat}

@@ -13,14 +13,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diskmosaic.job.chosen import NOTE, Chosen, choose, note_tile, read_chosen, stored_offset
 from diskmosaic.errors import bad_input
 from diskmosaic.files.atomic import replacing, write_json
+from diskmosaic.job.chosen import NOTE, Chosen, choose, note_tile, read_chosen, stored_offset
 from diskmosaic.job.finish import archived_tiles
 from diskmosaic.job.job import MASTERS, TILES, Job
 from diskmosaic.job.mending import STEP as REMAINDER
-from diskmosaic.steps import STEPS_FOLDER, file_sha256
 from diskmosaic.job.trying import STEP as TRIAL
+from diskmosaic.steps import STEPS_FOLDER, file_sha256
 
 if TYPE_CHECKING:
     from diskmosaic.masters.calibration import Calibration
@@ -160,9 +160,9 @@ class _Masters:
         return self.new.get("dark") or (read_master(path) if path.exists() else None)
 
     def _average(self, role: str, path: Path, base: Master | None, made: Path) -> list[Path]:
+        from diskmosaic.files.masterfile import write_master
         from diskmosaic.masters import masters
         from diskmosaic.recordings.channels import take_colour
-        from diskmosaic.files.masterfile import write_master
         from diskmosaic.recordings.recordings import open_recording
         from diskmosaic.records.master import Source
 
@@ -234,7 +234,7 @@ class _Masters:
         import numpy as np
 
         said = (
-            f"{FITTED}: the pattern of {self.names['flat']} was found at ({found.shift_yx[0]:+.2f}, "
+            f"{tile.name}: {FITTED}; the pattern of {self.names['flat']} was found at ({found.shift_yx[0]:+.2f}, "
             f"{found.shift_yx[1]:+.2f}) px, smeared by {found.smear_px:.1f} px, with strength "
             f"{found.strength:.2f}, and taken out"
         )
@@ -243,7 +243,7 @@ class _Masters:
             image=_as_given(tile) * np.exp(-found.pattern),
             remainder=found.pattern,
             masters={**tile.masters, PATTERN: self.sha["flat"]},
-            warnings=(*(text for text in tile.warnings if not text.startswith(FITTED)), said),
+            warnings=(*(text for text in tile.warnings if FITTED not in text), said),
         )
 
     def _calibration(self, dark: str | None, flat: str | None) -> Calibration:

@@ -12,9 +12,9 @@ from diskmosaic.job.job import ASSEMBLY, DISK, MASTERS, TILES, Job
 from diskmosaic.steps import STEPS_FOLDER, Cache, content_hashes
 
 if TYPE_CHECKING:
-    from diskmosaic.session.found import Survey
-    from diskmosaic.records.light import Disk
     from diskmosaic.records.image import FloatImage
+    from diskmosaic.records.light import Disk
+    from diskmosaic.session.found import Survey
 
 STEP = "second set"
 
@@ -75,11 +75,11 @@ def _see(job: Job, found: Survey, disk: Disk, path: Path) -> list[Path]:
 
     import numpy as np
 
-    from diskmosaic.recordings.channels import take_colour
     from diskmosaic.files.atomic import write_bytes
     from diskmosaic.files.masterfile import read_master
     from diskmosaic.files.tilefile import tiles_channel
     from diskmosaic.longer.longer import see_beyond
+    from diskmosaic.recordings.channels import take_colour
     from diskmosaic.recordings.recordings import open_recording
 
     made = {role: read_master(master) for role, master in _masters(job).items()}

@@ -3,26 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-import io
-import json
-from diskmosaic.trial.document import DOCUMENT
-from diskmosaic.trial.document import PICTURES
-from diskmosaic.trial.document import read_document
-from diskmosaic.trial.document import document_of
-from diskmosaic.trial.document import pictures_of
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from diskmosaic.files.atomic import plain
 from diskmosaic.job.job import MASTERS, Job
+from diskmosaic.trial.document import DOCUMENT, PICTURES, document_of, pictures_of, read_document
 
 if TYPE_CHECKING:
-    from diskmosaic.trial.findings import Trial
     from diskmosaic.session.found import Found
-    from diskmosaic.records.master import Master
-    from diskmosaic.trial.verdicts import Said
 
 STEP = "trial"
 
@@ -52,8 +41,6 @@ def try_masters(job: Job, tiles: Sequence[Found], flats: Sequence[Found], flat: 
     job.outcome.warn(read_document(files[0])["warnings"])
 
 
-
-
 def follow_flat(job: Job, recorded: Path, path: Path) -> list[Path]:
     """Write the flat that is used: moved where the trial found it displaced, else as it was recorded."""
     from diskmosaic.files.masterfile import read_master, write_master
@@ -66,9 +53,9 @@ def follow_flat(job: Job, recorded: Path, path: Path) -> list[Path]:
 
 
 def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list[Path]:
-    from diskmosaic.masters.calibration import Calibration
     from diskmosaic.files.atomic import write_bytes, write_json
     from diskmosaic.files.masterfile import read_master
+    from diskmosaic.masters.calibration import Calibration
     from diskmosaic.trial.moving import follow_of
     from diskmosaic.trial.samples import take_samples
     from diskmosaic.trial.trial import try_flat
@@ -93,7 +80,3 @@ def _try(job: Job, tiles, flats, flat: Path, masters, files: list[Path]) -> list
     write_json(files[0], document_of(trial, said, master, follow_of(trial) if followed else None))
     write_bytes(files[1], pictures_of(trial))
     return files
-
-
-
-

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays import cellsums
 from diskmosaic.arrays.correlation import overlap_windows
-from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.image import FloatImage
+from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.tile import Tile
 from diskmosaic.tiles.regions import well_seen
 

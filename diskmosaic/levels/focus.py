@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from diskmosaic.levels.blocks import Blocks, compare_overlaps
 from diskmosaic.levels.solver import Answer, evaluate_surface, misfit, robust, surface_terms
+from diskmosaic.levels.tilt import tilt_by_gains
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.light import Levels
 from diskmosaic.records.places import Placement
 from diskmosaic.records.tile import Tile
 from diskmosaic.tiles.regions import well_seen
-from diskmosaic.levels.tilt import tilt_by_gains
 
 FINE_PX, WIDE_PX = 1.5, 4.0  # Gaussians of the band whose power is compared: what the air leaves, coarser than noise
 LOCAL_PX = 20.0  # structure is taken relative to the light around it

@@ -17,13 +17,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.levels.focus import find_focus
 from diskmosaic.levels.blocks import DiskBlocks, compare_overlaps, disk_blocks, disk_level, sky_levels
+from diskmosaic.levels.focus import find_focus
 from diskmosaic.levels.solver import Answer, basis, evaluate_surface, solve, surface_powers
-from diskmosaic.records.light import Levels
-from diskmosaic.records.places import Placement
-from diskmosaic.records.tile import Tile
-from diskmosaic.settings import LevelSettings
 from diskmosaic.levels.surface_by_disk import hear_disk, less_unsure, surface_rms
 from diskmosaic.levels.tilt import (
     OUTER,
@@ -35,6 +31,10 @@ from diskmosaic.levels.tilt import (
     tilt_of_bare_sensor,
     with_flat,
 )
+from diskmosaic.records.light import Levels
+from diskmosaic.records.places import Placement
+from diskmosaic.records.tile import Tile
+from diskmosaic.settings import LevelSettings
 
 OFFSET_SPREAD = 5e-4  # least difference of offsets between tiles, share of the disk's level
 SKY_OWN = 0.003  # share of the disk's level that a clear sky off the limb has of its own: no offset of the camera

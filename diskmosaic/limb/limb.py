@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from diskmosaic.arrays.circles import CircleFit, fit_circle, flattening
 from diskmosaic.arrays.edge import REACH_PX, Edge, fit_edge
 from diskmosaic.limb.points import STEP_PX, along, edge_points, light_along_rays
-from diskmosaic.records.places import Circle
-from diskmosaic.records.image import FloatImage
 from diskmosaic.limb.rough import find_circle
+from diskmosaic.records.image import FloatImage
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import LimbSettings
 
 MIN_ELLIPSE = 0.5  # of the limb must be seen for an ellipse, or to tell the flattening

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from diskmosaic.arrays.circles import CircleFit, centre_of_radius, consensus_circle
-from diskmosaic.records.places import Circle
 from diskmosaic.records.image import FloatImage
+from diskmosaic.records.places import Circle
 
 MIN_ARC_POINTS = 24  # rough border points that a tile must show to be looked at by its limb
 

@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.circles import centre_of_radius
+from diskmosaic.limb.rough import border_points
 from diskmosaic.masters.calibration import Calibration
 from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.master import Master
-from diskmosaic.limb.rough import border_points
 
 BRIGHTEST = 0.9  # of the lid: what is brighter may have been cut (common practice, no source)
 EDGE_AT = 0.5  # of the lid, where the edge of the saturated disk is looked for

@@ -19,8 +19,8 @@ from diskmosaic.errors import bad_input
 from diskmosaic.longer.lidded import EDGE_AT, Lidded, Stacked, ceiling_of, fine_centre, rough_centre, stack_by_limb
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
-from diskmosaic.records.light import Disk
 from diskmosaic.records.image import FloatImage
+from diskmosaic.records.light import Disk
 from diskmosaic.records.master import Master
 from diskmosaic.records.tile import SensorGrid
 from diskmosaic.settings import MasterSettings

@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from diskmosaic.recordings.exposures import exposure_of, same_exposure
 from diskmosaic.masters.masters import make_dark
 from diskmosaic.progress import Progress, silent
+from diskmosaic.recordings.exposures import exposure_of, same_exposure
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.master import Master, Source
 from diskmosaic.settings import MasterSettings

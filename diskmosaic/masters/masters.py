@@ -15,15 +15,15 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.noise import UNKNOWN, PhotonTransfer, Variances, fit_transfer, level_bins, pair_variances
 from diskmosaic.arrays.stacks import local_outliers
-from diskmosaic.masters.averaging import Frames, clipped_mean
 from diskmosaic.errors import bad_input
+from diskmosaic.masters.averaging import Frames, clipped_mean
+from diskmosaic.masters.slewed import MOVES, light_change, slewed_mean
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.master import Master, Source
 from diskmosaic.settings import MasterSettings
-from diskmosaic.masters.slewed import MOVES, light_change, slewed_mean
 
 TRANSFER_ROWS = 64  # of a band that photon transfer is measured on
 HOT_SIGMA = 12.0  # a dark pixel this far from its neighbours' median is hot (common practice, no source)

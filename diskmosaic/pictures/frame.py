@@ -1,16 +1,17 @@
 """Where the disk lies on a picture."""
 
 from __future__ import annotations
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from diskmosaic.records.places import Circle
-if TYPE_CHECKING:
-    from diskmosaic.pictures.marks import Marks
-    from diskmosaic.pictures.recipe import Recipe
 
+from diskmosaic.records.places import Circle
+
+if TYPE_CHECKING:
+    pass
 
 
 @dataclass(frozen=True)

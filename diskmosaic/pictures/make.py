@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.colour import OWN_RAMPS, VISIBLE_NM, hue_of, ramp
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.light import Lights, settings_of
 from diskmosaic.pictures.marks import lay_marks
 from diskmosaic.pictures.picture import Done, Picture
-from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.recipe import Recipe, default_recipes
 from diskmosaic.pictures.stretch import Canvas, is_north_up, lay_canvas, to_values, tone_of
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Disk
+from diskmosaic.records.places import Circle
 
 if TYPE_CHECKING:
     from diskmosaic.observation import Observation

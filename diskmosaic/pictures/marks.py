@@ -18,8 +18,8 @@ from diskmosaic.pictures.type import missing, text_width
 from diskmosaic.sky.sun import SOLAR_RADIUS_KM
 
 if TYPE_CHECKING:
-    from diskmosaic.pictures.recipe import MarksStep
     from diskmosaic.observation import Observation
+    from diskmosaic.pictures.recipe import MarksStep
 
 EARTH_RADIUS_KM = 6371.0  # mean radius (IUGG)
 BAR_KM = 100_000.0

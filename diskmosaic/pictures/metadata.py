@@ -21,8 +21,8 @@ from PIL import Image
 from diskmosaic._version import __version__
 from diskmosaic.files.cards import ascii_text
 from diskmosaic.files.xmp import Ordered, Said, Unordered, xmp_packet
-from diskmosaic.pictures.picture import Done
 from diskmosaic.pictures.frame import Frame
+from diskmosaic.pictures.picture import Done
 from diskmosaic.sky.sun import ephemeris, helioprojective_cards, read_time, sky_place
 
 if TYPE_CHECKING:

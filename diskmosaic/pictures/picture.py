@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from diskmosaic.pictures.frame import Frame
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from diskmosaic.records.places import Circle
+from diskmosaic.pictures.frame import Frame
 
 if TYPE_CHECKING:
     from diskmosaic.pictures.marks import Marks
     from diskmosaic.pictures.recipe import Recipe
 
 _ROWS = 256  # laid out at a time
-
-
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,8 @@ from pathlib import Path
 from diskmosaic.files.atomic import replacing
 from diskmosaic.parallel import ordered_map
 from diskmosaic.pictures.formats import Pixels, write_jpeg, write_png, write_tiff, write_webp
-from diskmosaic.pictures.metadata import Words, metadata_of
 from diskmosaic.pictures.frame import Frame
+from diskmosaic.pictures.metadata import Words, metadata_of
 
 _PRINT_QUALITY = 95
 _LARGE = 50_000_000  # values

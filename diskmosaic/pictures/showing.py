@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from diskmosaic.pictures.crops import Box, closeup_boxes, cut, scaled_frame, screen_box, square_box, wide_box
 from diskmosaic.pictures.formats import Pixels, eight_bits, resized
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.metadata import Words
 from diskmosaic.pictures.paint import paint
-from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.picture import Picture
 from diskmosaic.pictures.piece import Piece
 from diskmosaic.pictures.recipe import Recipe, ToneStep

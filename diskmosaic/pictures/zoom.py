@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 from diskmosaic.files.atomic import write_bytes, write_text
 from diskmosaic.parallel import ordered_map
 from diskmosaic.pictures.formats import Pixels, eight_bits
-from diskmosaic.pictures.metadata import Words
 from diskmosaic.pictures.frame import Frame
+from diskmosaic.pictures.metadata import Words
 from diskmosaic.pictures.picture import Picture
 from diskmosaic.pictures.sphere import is_oriented, place_on_picture
 

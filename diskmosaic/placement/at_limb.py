@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import Peak, best_shifts, overlap_windows, padded_shape, spectra
 from diskmosaic.arrays.matching import EDGE_PX
-from diskmosaic.placement.equations import Solution
 from diskmosaic.limb.points import edge_points, light_along_rays
-from diskmosaic.placement.overlap import agrees, as_pair, band_of, measure
-from diskmosaic.records.places import Circle, Given, Pair
 from diskmosaic.limb.rough import place_by_limb, sky_mask
+from diskmosaic.placement.equations import Solution
+from diskmosaic.placement.overlap import agrees, as_pair, band_of, measure
 from diskmosaic.placement.scene import BAND_PX, Scene
+from diskmosaic.records.places import Circle, Given, Pair
 
 LIMB_RAYS = 1440
 NEAR_PX = 100.0  # so far inwards the profile across the limb is measured: beyond it is smooth on the band's scale

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from diskmosaic.disk.disk import mean_time, orientation
 from diskmosaic.errors import bad_input
+from diskmosaic.observation import Observation
 from diskmosaic.records.places import Anchor, Given, Pair, Placement
 from diskmosaic.records.tile import Tile
-from diskmosaic.settings import SESSION_FILE
 from diskmosaic.session.session import LayoutTable, SessionDocument
-from diskmosaic.observation import Observation
+from diskmosaic.settings import SESSION_FILE
 from diskmosaic.sky.sun import ephemeris
 
 DISK_CENTRE = "sun"  # in pin_to

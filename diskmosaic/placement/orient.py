@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diskmosaic.progress import Progress, silent
-from diskmosaic.records.places import Given, Pair
 from diskmosaic.placement.scene import Scene
 from diskmosaic.placement.search import search_pairs
+from diskmosaic.progress import Progress, silent
+from diskmosaic.records.places import Given, Pair
 from diskmosaic.settings import PlacementSettings
 
 WAYS = {

@@ -17,8 +17,8 @@ from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.correlation import Texture, overlap_windows, texture
 from diskmosaic.arrays.matching import MEDIAN_CHI2, Match, refine
 from diskmosaic.arrays.resample import shift_fraction
-from diskmosaic.records.places import Pair
 from diskmosaic.placement.scene import BAND_PX, Scene
+from diskmosaic.records.places import Pair
 
 WARP_PX = 0.12  # what averaged seeing leaves of warps in a tile, rms, where overlaps do not tell ...
 WARP_AREA_PX = 20000  # ... over patches of this size (a correlation length of 80 px): small overlaps average few

@@ -19,14 +19,14 @@ from diskmosaic.placement.equations import Solution
 from diskmosaic.placement.network import components, loops_of, positions_from_pairs, solve
 from diskmosaic.placement.orient import find_turned
 from diskmosaic.placement.overlap import weigh
+from diskmosaic.placement.scene import Scene
+from diskmosaic.placement.search import grow_pairs, guided, less_contradicted, look_up, pinned, search_pairs
+from diskmosaic.placement.stragglers import find_lost, rough_circle, with_joined
+from diskmosaic.placement.turning import settle_turns
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records.places import Circle, Given, Pair, Placement
 from diskmosaic.records.tile import Tile, tile_times
-from diskmosaic.placement.scene import Scene
-from diskmosaic.placement.search import grow_pairs, guided, less_contradicted, look_up, pinned, search_pairs
 from diskmosaic.settings import PlacementSettings
-from diskmosaic.placement.stragglers import find_lost, rough_circle, with_joined
-from diskmosaic.placement.turning import settle_turns
 
 ONLY_SKY = "it shows nothing but sky: there is nothing to place"
 PATIENT_SKY = 0.25  # share of sky from which on a tile is left to its limb at first

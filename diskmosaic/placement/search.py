@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diskmosaic.arrays.correlation import best_shifts, overlap_windows
-from diskmosaic.placement.overlap import agrees, follow
 from diskmosaic.parallel import ordered_map
+from diskmosaic.placement.overlap import agrees, follow
+from diskmosaic.placement.scene import Scene
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records.places import Given, Pair
-from diskmosaic.placement.scene import Scene
 from diskmosaic.settings import PlacementSettings
 
 GUIDED_PIXELS = 3000  # of the disk, shared, from which on an overlap is looked at where a place is known already

@@ -13,15 +13,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.limb.rough import border_points, rough_limb
 from diskmosaic.placement.at_limb import LEAST_SHARE, LimbView, limb_place
 from diskmosaic.placement.equations import Solution
 from diskmosaic.placement.network import positions_from_pairs
 from diskmosaic.placement.orient import find_turned, follow_in_time
-from diskmosaic.progress import Progress, silent
-from diskmosaic.records.places import Circle, Given, Pair
-from diskmosaic.limb.rough import border_points, rough_limb
 from diskmosaic.placement.scene import BAND_PX, Scene
 from diskmosaic.placement.search import GUIDED_PIXELS
+from diskmosaic.progress import Progress, silent
+from diskmosaic.records.places import Circle, Given, Pair
 from diskmosaic.settings import PlacementSettings
 
 NOISE_TOLD = 4.0  # structure counts from so many times the noise's own power on

@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.parallel import ordered_map
 from diskmosaic.placement.equations import Solution, turns_between
 from diskmosaic.placement.network import solve
 from diskmosaic.placement.overlap import follow, weigh
-from diskmosaic.parallel import ordered_map
-from diskmosaic.records.places import Circle, Given, Pair
 from diskmosaic.placement.scene import Scene
+from diskmosaic.records.places import Circle, Given, Pair
 
 GAIN = 8.0  # by which the cost must fall per number fitted: chance makes it 1, and 8 once in 200
 LEAST_PX = 0.05  # by which a turn or scale must move some tile's corner to be worth it

@@ -1,11 +1,13 @@
 """How bright tiles are, the blended mosaic, the finished disk."""
 
 from __future__ import annotations
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from dataclasses import dataclass
 from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
+
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.places import Circle
 

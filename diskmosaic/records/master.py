@@ -1,11 +1,12 @@
 """What is known of masters."""
 
 from __future__ import annotations
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+
 from diskmosaic.records.image import FloatImage
 
 

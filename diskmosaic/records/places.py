@@ -1,13 +1,12 @@
 """Where tiles lie: pairs, anchors, the limb, places."""
 
 from __future__ import annotations
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from dataclasses import dataclass
 from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
-from diskmosaic.records.tile import Tile
-from diskmosaic.records.light import Mosaic
 
 
 @dataclass(frozen=True)

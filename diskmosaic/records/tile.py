@@ -1,13 +1,14 @@
 """A stacked tile, and what is known of its frames."""
 
 from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
-from diskmosaic.records.image import FloatImage
 
+from diskmosaic.records.image import FloatImage
 
 FRAME_DTYPE = np.dtype(
     [

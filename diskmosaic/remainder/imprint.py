@@ -25,11 +25,11 @@ from diskmosaic.arrays.resample import shift_fraction
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
 from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.dropping import Dropped
-from diskmosaic.tiles.finer import enlarged
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.tile import Tile
 from diskmosaic.remainder.remainder import high_pass
+from diskmosaic.tiles.dropping import Dropped
+from diskmosaic.tiles.finer import enlarged
 
 LEAST_COVER = 1e-3  # share of the weights below which a pixel has no frames to speak of
 SEARCH_PX = 20  # a tile that was stacked elsewhere may lie this far off the sensor's grid, on each axis

@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.standing import find_standing, response
 from diskmosaic.arrays.warped import warped_mean
-from diskmosaic.tiles.finer import tile_on_frames
-from diskmosaic.remainder.imprint import Smear
 from diskmosaic.parallel import ordered_map
 from diskmosaic.progress import Progress, silent
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.tile import Tile
-from diskmosaic.tiles.regions import Regions, find_regions
+from diskmosaic.remainder.imprint import Smear
 from diskmosaic.remainder.remainder import high_pass
+from diskmosaic.tiles.finer import tile_on_frames
+from diskmosaic.tiles.regions import Regions, find_regions
 from diskmosaic.trial.samples import odd_pixels
 
 LEAST_TILES = 2  # each half of the tiles has to say something

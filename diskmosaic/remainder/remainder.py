@@ -23,16 +23,16 @@ from diskmosaic.arrays.resample import smooth_wide
 from diskmosaic.arrays.shared import predict_shared, transfer
 from diskmosaic.arrays.specks import predict_specks
 from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.finer import corrected, placement_on_frames, tile_on_frames
-from diskmosaic.remainder.neighbours import less_neighbours
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
-from diskmosaic.records.tile import FRAME_DTYPE, Tile, tile_times
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.places import Placement
-from diskmosaic.tiles.regions import Regions, find_regions
+from diskmosaic.records.tile import FRAME_DTYPE, Tile, tile_times
+from diskmosaic.remainder.neighbours import less_neighbours
 from diskmosaic.settings import MEND_TILES
+from diskmosaic.tiles.finer import corrected, placement_on_frames, tile_on_frames
+from diskmosaic.tiles.regions import Regions, find_regions
 
 COARSE_PX = 20.0  # Gaussian; what is slower is left to the levels' surface
 SAMPLE_FRAMES = 64  # of each recording, for the first round

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from diskmosaic.disk.uniform import law_departure
 from diskmosaic.report.data import DiskView, TileView, radial_profiles
 from diskmosaic.report.figures import Chart, number
 from diskmosaic.report.layout import figure, known, section, table
 from diskmosaic.sky.sun import limb_darkening
-from diskmosaic.disk.uniform import law_departure
 
 _CURVE_FRAMES = 400  # frames shown of a tile's grading curve
 

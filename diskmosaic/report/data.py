@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from diskmosaic.files.cards import Opened, native
 from diskmosaic.files.masterfile import read_master
 from diskmosaic.files.tilefile import read_tile
-from diskmosaic.tiles.finer import tile_on_frames
 from diskmosaic.limb.points import edge_points
 from diskmosaic.pictures.stretch import is_north_up
-from diskmosaic.records.places import Circle
 from diskmosaic.records.master import Master
+from diskmosaic.records.places import Circle
 from diskmosaic.records.tile import Tile
+from diskmosaic.tiles.finer import tile_on_frames
 
 DISK_SIDE = 1400  # longest side of the disk on the page, px
 TILE_SIDE = 900

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diskmosaic.recordings.channels import Channel
 from diskmosaic.observation import Observation
+from diskmosaic.recordings.channels import Channel
 from diskmosaic.session.session import SessionDocument, observation_of
 from diskmosaic.settings import Settings
 

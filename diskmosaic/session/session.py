@@ -6,21 +6,17 @@ names and content.
 
 from __future__ import annotations
 
-import difflib
 import tomllib
-import typing
-from diskmosaic.observation import Observation
-from diskmosaic.session.slips import explain
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from diskmosaic.errors import InputError, bad_input
-from diskmosaic.pictures.recipe import STEPS, Recipe
+from diskmosaic.errors import bad_input
+from diskmosaic.observation import Observation
+from diskmosaic.pictures.recipe import Recipe
+from diskmosaic.session.slips import explain
 from diskmosaic.settings import SESSION_FILE, Settings
 
 Role = Literal["tile", "flat", "dark", "ignore"]
@@ -156,8 +152,6 @@ class SessionDocument(_Table):
     settings: Settings = Settings()
 
 
-
-
 def observation_of(document: SessionDocument) -> Observation:
     """Gather the numbers of a session that the disk and the pictures need."""
     instrument, place, observation = document.instrument, document.place, document.observation
@@ -234,9 +228,3 @@ def _read_text(path: Path) -> str:
             expected="a readable file",
             todo="check its permissions",
         ) from None
-
-
-
-
-
-

@@ -1,18 +1,16 @@
 """A wrong key or value of ``session.toml`` in one sentence."""
 
 from __future__ import annotations
+
 import difflib
-import tomllib
 import typing
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Annotated, Any, Literal
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
 from diskmosaic.errors import InputError, bad_input
-from diskmosaic.pictures.recipe import STEPS, Recipe
-from diskmosaic.settings import Settings
+from diskmosaic.pictures.recipe import STEPS
 
 
 def explain(name: str, error: ValidationError, document: type[BaseModel]) -> InputError:

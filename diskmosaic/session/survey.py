@@ -14,14 +14,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from diskmosaic.recordings.channels import choose
 from diskmosaic.errors import InputError, OutputError
 from diskmosaic.files.atomic import write_text
+from diskmosaic.progress import Progress, silent
+from diskmosaic.recordings.channels import choose
 from diskmosaic.session.finding import find_files, open_session_file, roles_by_name
 from diskmosaic.session.found import Found, Survey
-from diskmosaic.progress import Progress, silent
-from diskmosaic.settings import SESSION_FILE
 from diskmosaic.session.session import SessionDocument, read_session
+from diskmosaic.settings import SESSION_FILE
 from diskmosaic.steps import STEPS_FOLDER, Cache, code_identity
 
 
@@ -113,8 +113,8 @@ def _look_at_all(files: Sequence[Path], known: Cache, jobs: int, progress: Progr
 def _facts(file: Path) -> dict[str, Any]:
     """Open a recording and note what can be said about it, as JSON keeps it."""
     from diskmosaic.recordings.channels import levels_of
-    from diskmosaic.session.content import look_at
     from diskmosaic.recordings.recordings import open_recording
+    from diskmosaic.session.content import look_at
 
     try:
         with open_recording(file) as recording:

@@ -27,10 +27,10 @@ from diskmosaic.arrays.odd import (
 )
 from diskmosaic.arrays.warped import covered
 from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.looking import FINE
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.image import FloatImage
+from diskmosaic.tiles.looking import FINE
 
 Measure = Callable[[FloatImage, tuple[float, float]], NDArray[np.float32]]
 

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.drops import drop, places_of
 from diskmosaic.arrays.noise import grain
-from diskmosaic.tiles.finer import finer_shape
 from diskmosaic.parallel import chunks, ordered_map
 from diskmosaic.progress import Progress
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.tile import Tile
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.finer import finer_shape
 from diskmosaic.tiles.stacking import Stack, Sums
 
 TOGETHER = 8  # frames laid down at a time: the canvas goes through the processor's caches once for all of them

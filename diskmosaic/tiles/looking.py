@@ -19,10 +19,10 @@ from diskmosaic.arrays.noise import grain
 from diskmosaic.arrays.steady import find_steady
 from diskmosaic.arrays.warped import covered
 from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.moments import weigh_places
 from diskmosaic.parallel import spread_over
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.moments import weigh_places
 
 SAMPLE = 24  # frames that the first reference is chosen from
 REFERENCE_FRAMES = 8  # best of the sample, averaged

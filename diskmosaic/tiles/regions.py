@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from diskmosaic.limb.rough import sky_mask
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.tile import Tile
-from diskmosaic.limb.rough import sky_mask
 
 MIN_SEEN = 0.3  # pixels with a smaller share of the tile's frames are not judged by
 LEAST_DISK_PX = 50  # pixels that are not sky; a hot one, softened, makes a dozen

@@ -16,12 +16,12 @@ from diskmosaic.arrays.flow import Reference
 from diskmosaic.arrays.kernels import warp_add
 from diskmosaic.arrays.warped import covered
 from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.crossing import Crossings
-from diskmosaic.tiles.looking import FINE, Choice, First, Looks
 from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.tile import FRAME_DTYPE
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.crossing import Crossings
+from diskmosaic.tiles.looking import FINE, Choice, First, Looks
 
 CHUNK = 16  # frames summed together; fixed, so that sums do not depend on the number of threads
 SOME = 64  # frames that tell how far the air usually takes a cell

@@ -16,16 +16,16 @@ from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.drops import noise_of_drops
 from diskmosaic.arrays.flow import fine, structure
 from diskmosaic.arrays.noise import grain
-from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.dropping import drop_frames, uneven
 from diskmosaic.errors import bad_input
-from diskmosaic.tiles.laying import lay_frames
-from diskmosaic.tiles.looking import FINE, First, Looks, choose
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.parallel import chunks, ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.dropping import drop_frames, uneven
+from diskmosaic.tiles.laying import lay_frames
+from diskmosaic.tiles.looking import FINE, First, Looks, choose
 from diskmosaic.tiles.stacking import CHUNK, Stack
 
 

@@ -1,21 +1,19 @@
 """What a trial found, as ``trial.json`` and ``trial.npz``."""
 
 from __future__ import annotations
-import contextlib
+
 import io
 import json
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from diskmosaic.files.atomic import plain
-from diskmosaic.job.job import MASTERS, Job
-if TYPE_CHECKING:
-    from diskmosaic.trial.findings import Trial
-    from diskmosaic.session.found import Found
-    from diskmosaic.records.master import Master
-    from diskmosaic.trial.verdicts import Said
 
+from diskmosaic.files.atomic import plain
+
+if TYPE_CHECKING:
+    from diskmosaic.records.master import Master
+    from diskmosaic.trial.findings import Trial
+    from diskmosaic.trial.verdicts import Said
 
 
 DOCUMENT, PICTURES = "trial.json", "trial.npz"

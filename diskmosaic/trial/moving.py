@@ -10,9 +10,9 @@ import numpy as np
 
 from diskmosaic.arrays.likeness import FINE_PX
 from diskmosaic.arrays.resample import shift_fraction
-from diskmosaic.trial.findings import Trial
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.master import Master
+from diskmosaic.trial.findings import Trial
 
 
 def follow_of(trial: Trial) -> dict[str, object]:

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from diskmosaic.arrays.likeness import bands
 from diskmosaic.arrays.noise import Variances, level_bins, pair_variances
+from diskmosaic.limb.rough import sky_mask
 from diskmosaic.masters.calibration import Calibration
 from diskmosaic.parallel import ordered_map, spread_over
 from diskmosaic.progress import Progress, silent
 from diskmosaic.recordings.recordings import Recording
 from diskmosaic.records.image import FloatImage
-from diskmosaic.limb.rough import sky_mask
 
 FRAMES = 64  # whose mean is taken: the air blurs the Sun in it, the pattern stays sharp
 PAIRS = 4  # of neighbouring frames, a quarter of the sensor each, for photon transfer

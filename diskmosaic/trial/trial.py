@@ -27,12 +27,12 @@ from diskmosaic.arrays.likeness import (
     robust_spread,
 )
 from diskmosaic.arrays.noise import PhotonTransfer, added_noise, enough_frames, fit_transfer
-from diskmosaic.trial.findings import CLEAR, FOUND, PIXELS_FOUND, Look, Rings, Trial, clear
-from diskmosaic.trial.moving import moved
 from diskmosaic.records.image import FloatImage
 from diskmosaic.records.master import Master
-from diskmosaic.trial.samples import Sample, odd_pixels
 from diskmosaic.settings import TileSettings
+from diskmosaic.trial.findings import CLEAR, FOUND, PIXELS_FOUND, Look, Rings, Trial, clear
+from diskmosaic.trial.moving import moved
+from diskmosaic.trial.samples import Sample, odd_pixels
 
 PEAK_PX = 5.0  # width of a correlation's peak: its place is uncertain by that over its significance
 STILL_PX = 0.75  # a displacement below is none: the Sun's structure, or rings that moved, fake up to half a pixel

@@ -9,8 +9,8 @@ import numpy as np
 
 from diskmosaic.arrays.grains import Grain
 from diskmosaic.arrays.noise import added_noise, enough_frames
-from diskmosaic.trial.findings import FOUND, Look, Trial
 from diskmosaic.records.master import Master
+from diskmosaic.trial.findings import FOUND, Look, Trial
 from diskmosaic.trial.trial import CHANCE, still_px
 
 ELSEWHERE_PX = 1.5  # from the others, for one recording: its own Sun, and theirs where they are few, fake up to 1 px

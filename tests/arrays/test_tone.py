@@ -28,9 +28,7 @@ def test_curve_rises_without_clipping(disk_light, gamma):
 def test_fine_structure_has_most_of_the_range_and_spots_are_not_crushed(disk_light):
     picture = apply_tone(disk_light, fit_tone(disk_light, gamma=1.0))
     quiet = picture[60:]
-    assert (
-        np.percentile(quiet, 99) - np.percentile(quiet, 1) > 0.2
-    )  # of the range
+    assert np.percentile(quiet, 99) - np.percentile(quiet, 1) > 0.2  # of the range
     spot = np.rint(picture[:40] * 65535)
     assert len(np.unique(spot)) == 40  # every level in the spot is still its own
     assert spot[-1] - spot[0] > 0.01 * 65535  # and the eye can tell its core from its rim

@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 from diskmosaic.disk.bearings import find_bearings
 from diskmosaic.disk.disk import orientation
-from diskmosaic.placement.placement import place_tiles
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
-from diskmosaic.records.light import Levels
-from diskmosaic.sky.rotation import SurfaceMotion
 from diskmosaic.disk.rounding import blend_round
 from diskmosaic.observation import Observation
+from diskmosaic.placement.placement import place_tiles
+from diskmosaic.records.light import Levels
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.settings import Settings
+from diskmosaic.sky.rotation import SurfaceMotion
 from diskmosaic.synthetic import invented_sun
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation

@@ -17,11 +17,11 @@ import time
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.crossing import Crossings
 from diskmosaic.files.ser import SerWriter
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.crossing import Crossings
 from diskmosaic.tiles.tiles import stack_tile
 from raw_video import Video, calibration, load, make
 from rich.console import Console

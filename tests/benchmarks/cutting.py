@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.records.places import Placement
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.synthetic import Sun, sensor_pattern
 from diskmosaic.synthetic.camera import PAD_PX, Warps
 from scipy import ndimage

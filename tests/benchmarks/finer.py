@@ -24,11 +24,11 @@ import numpy as np
 from diskmosaic.arrays.cellsums import block_means
 from diskmosaic.arrays.drops import noise_of_drops
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.tiles.finer import enlarged, finer_shape
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import TileSettings
 from diskmosaic.synthetic import plain, sensor_pattern
 from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps
+from diskmosaic.tiles.finer import enlarged, finer_shape
 from diskmosaic.tiles.tiles import stack_tile
 from raw_video import STEP, calibration, moved
 from raw_video import enlarged as spread

@@ -16,12 +16,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 from diskmosaic.arrays.edge import standard_blur, steepest
+from diskmosaic.disk.uniform import flatten
 from diskmosaic.limb.limb import fit_limb
 from diskmosaic.limb.points import edge_points
 from diskmosaic.records.places import Circle
 from diskmosaic.settings import LimbSettings
 from diskmosaic.sky.sun import ephemeris, limb_darkening
-from diskmosaic.disk.uniform import flatten
 from PIL import Image
 from skimage.measure import CircleModel
 

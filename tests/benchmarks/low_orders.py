@@ -21,8 +21,8 @@ from diskmosaic.arrays.resample import smooth_wide
 from diskmosaic.files.masterfile import read_master
 from diskmosaic.files.tilefile import read_tile
 from diskmosaic.levels.levels import solve_levels
-from diskmosaic.remainder.motion import mend_by_motion
 from diskmosaic.placement.placement import place_tiles
+from diskmosaic.remainder.motion import mend_by_motion
 from diskmosaic.remainder.remainder import mend_tiles
 from diskmosaic.settings import Settings
 from diskmosaic.synthetic import read_truth

@@ -16,8 +16,8 @@ import warnings
 
 import numpy as np
 from astropy.io import fits
-from diskmosaic.files.solarmap import grid_of
 from diskmosaic.disk.onto import put_onto
+from diskmosaic.files.solarmap import grid_of
 from diskmosaic.sky.sun import ephemeris, helioprojective_cards
 from scipy import ndimage
 

@@ -13,12 +13,12 @@ import time
 
 import cv2
 import numpy as np
+from diskmosaic.observation import Observation
 from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.paint import paint
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Disk
-from diskmosaic.observation import Observation
+from diskmosaic.records.places import Circle
 
 
 def large_disk(side: int) -> Disk:

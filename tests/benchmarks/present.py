@@ -22,13 +22,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import tifffile
-from diskmosaic.sky import sun
 from diskmosaic.files.assembly import assembly_document, write_assembly
+from diskmosaic.files.diskfile import write_disk
 from diskmosaic.files.icc import srgb_profile
 from diskmosaic.files.pngout import write_png
-from diskmosaic.files.diskfile import write_disk
-from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.light import Disk, Levels
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.sky import sun
 from PIL import Image
 from rich.console import Console
 from rich.table import Table

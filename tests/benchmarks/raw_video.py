@@ -12,8 +12,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.ser import SerWriter
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.records.master import Master
 from diskmosaic.synthetic import plain, sensor_pattern
 from diskmosaic.synthetic.camera import PAD_PX, Detector, TileView, Warps

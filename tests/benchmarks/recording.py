@@ -26,9 +26,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.masterfile import read_master, write_master
 from diskmosaic.files.ser import SerWriter
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.masters.masters import make_dark, make_flat
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings

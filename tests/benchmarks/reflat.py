@@ -25,21 +25,21 @@ from pathlib import Path
 
 import numpy as np
 from diskmosaic import pipeline
-from diskmosaic.tiles import tiles
 from diskmosaic.arrays.kernels import warp_add
 from diskmosaic.arrays.warped import covered
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.masterfile import pixels_sha256, read_master, write_master
-from diskmosaic.files.tilefile import read_tile, write_tile
 from diskmosaic.files.ser import SerWriter
-from diskmosaic.remainder.imprint import reflat_tile
+from diskmosaic.files.tilefile import read_tile, write_tile
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.masters.masters import make_flat
 from diskmosaic.recordings.recordings import open_recording
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.records.master import Master
-from diskmosaic.tiles.regions import find_regions
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.remainder.imprint import reflat_tile
 from diskmosaic.settings import MasterSettings, Settings, TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain, sensor_pattern
+from diskmosaic.tiles import tiles
+from diskmosaic.tiles.regions import find_regions
 from rich.console import Console
 from rich.table import Table
 

@@ -26,17 +26,17 @@ from pathlib import Path
 import cv2
 import numpy as np
 from diskmosaic import pipeline
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.figures import geometry, light
 from diskmosaic.figures.compare import Comparison, compare, fitted_blur, read_result, smooth, true_sun
 from diskmosaic.files.masterfile import read_master
 from diskmosaic.files.tilefile import read_tile, write_tile
 from diskmosaic.limb.limb import fit_limb
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
-from diskmosaic.tiles.regions import find_regions
 from diskmosaic.remainder.remainder import high_pass
 from diskmosaic.settings import LimbSettings, MasterSettings, Settings
 from diskmosaic.synthetic import Sun, Truth, make_session, plain, read_truth
+from diskmosaic.tiles.regions import find_regions
 from rich.console import Console
 from rich.table import Table
 from sessions import real_sun

@@ -109,9 +109,7 @@ def main() -> None:
         changes["flip_after"] = 6
     if asked.overlap is not None:
         changes["overlap"] = asked.overlap
-    made = make_session(
-        asked.folder, sun, (hard if asked.hard else plain)(**changes), seed=asked.seed, truth=truth
-    )
+    made = make_session(asked.folder, sun, (hard if asked.hard else plain)(**changes), seed=asked.seed, truth=truth)
     y, x = sun.centre_yx
     print(f"{len(made.tiles)} tiles, disk of {sun.radius_px:.2f} px about ({y:.2f}, {x:.2f})", end="; ")
     print(f"{time.perf_counter() - start:.0f} s")

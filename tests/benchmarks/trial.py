@@ -18,14 +18,14 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from diskmosaic.trial.findings import Trial
-from diskmosaic.trial.moving import moved
 from diskmosaic.records.master import Master
-from diskmosaic.trial.samples import Sample, sample_of_mean
 from diskmosaic.settings import Settings, TileSettings
 from diskmosaic.synthetic import Sun, invented_sun, plain, sensor_pattern
 from diskmosaic.synthetic.plan import grid
 from diskmosaic.synthetic.sensor import _dust
+from diskmosaic.trial.findings import Trial
+from diskmosaic.trial.moving import moved
+from diskmosaic.trial.samples import Sample, sample_of_mean
 from diskmosaic.trial.trial import try_flat
 from diskmosaic.trial.verdicts import say
 

@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 from cutting import LEVEL, Cutting, cut
 from diskmosaic.blend.blend import blend_tiles, lay_out
+from diskmosaic.disk.uniform import flatten
 from diskmosaic.figures import light
 from diskmosaic.levels.levels import solve_levels
 from diskmosaic.limb.limb import fit_limb
@@ -27,7 +28,6 @@ from diskmosaic.records.places import Circle, Placement
 from diskmosaic.settings import LevelSettings, LimbSettings
 from diskmosaic.sky.sun import limb_darkening
 from diskmosaic.synthetic import Sun
-from diskmosaic.disk.uniform import flatten
 from scipy import ndimage
 
 CENTRE, RADIUS, SHAPE = (700.3, 699.6), 610.2, (1400, 1401)

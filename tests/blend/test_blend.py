@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from diskmosaic.arrays.radial import depth_factor
 from diskmosaic.blend.blend import blend_tiles, feather, lay_out
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Levels
+from diskmosaic.records.places import Circle
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from diskmosaic.records.places import Circle
 from diskmosaic.blend.seam_steps import seam_steps
+from diskmosaic.records.places import Circle
 from scipy import ndimage
 
 SHAPE = (1150, 300)  # more rows than one band

@@ -3,9 +3,9 @@ import pytest
 from diskmosaic.disk.bearings import find_bearings
 from diskmosaic.disk.disk import orientation
 from diskmosaic.errors import InputError
+from diskmosaic.observation import Observation
 from diskmosaic.records.places import Circle
 from diskmosaic.sky.rotation import SurfaceMotion
-from diskmosaic.observation import Observation
 from diskmosaic.sky.sun import ephemeris
 
 from cut_tiles import as_tile, placed

@@ -9,15 +9,15 @@ import pytest
 from astropy.io import fits
 from diskmosaic.blend.blend import blend_tiles
 from diskmosaic.disk.disk import finish_disk, mean_time, orientation, plan_layout, undetermined
+from diskmosaic.disk.uniform import flatten, law_departure
 from diskmosaic.files.diskfile import write_disk
 from diskmosaic.levels.levels import solve_levels
 from diskmosaic.limb.limb import fit_limb
-from diskmosaic.records.places import Circle
 from diskmosaic.observation import Observation
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import DiskSettings, LevelSettings, LimbSettings
 from diskmosaic.sky.sun import ephemeris, limb_darkening
 from diskmosaic.synthetic import invented_sun
-from diskmosaic.disk.uniform import flatten, law_departure
 
 from cut_tiles import as_tile, cut, grid_places, placed
 

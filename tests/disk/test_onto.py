@@ -8,9 +8,9 @@ from astropy.io import fits
 from astropy.utils import iers
 from astropy.wcs import WCS
 from diskmosaic import pipeline
+from diskmosaic.disk.onto import places_on, put_onto
 from diskmosaic.errors import InputError
 from diskmosaic.files.solarmap import grid_of, read_grid
-from diskmosaic.disk.onto import places_on, put_onto
 from diskmosaic.sky.sun import ephemeris, helioprojective_cards
 from scipy import ndimage
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 from diskmosaic.disk.disk import orientation
-from diskmosaic.records.places import Circle
-from diskmosaic.records.light import Levels
-from diskmosaic.sky.refraction import rounding_matrix, sky_place
 from diskmosaic.disk.rounding import blend_round, rounded, rounding_by_limb, rounding_by_place, settle
 from diskmosaic.observation import Observation
+from diskmosaic.records.light import Levels
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import Settings
+from diskmosaic.sky.refraction import rounding_matrix, sky_place
 from scipy import ndimage
 
 from cut_tiles import as_tile, cut, placed

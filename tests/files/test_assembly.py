@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.files import assembly
-from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
-from diskmosaic.records.places import Circle, Pair, Placement
 from diskmosaic.records.light import Disk, Levels
+from diskmosaic.records.places import Circle, Pair, Placement
+from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
 
 TILE_SHAPE, DISK_SHAPE = (20, 30), (40, 50)
 

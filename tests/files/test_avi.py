@@ -103,9 +103,7 @@ def test_frames_are_found_by_every_kind_of_index(tmp_path, index):
 @pytest.mark.parametrize("index", ["relative", None])
 def test_second_part_of_a_large_file(tmp_path, super_index, index):
     extra = [frame.tobytes() for frame in GRAY[3:]]
-    got, _ = frames_of(
-        write(tmp_path, gray_avi(GRAY[:3], extra_riff=extra, super_index=super_index, index=index))
-    )
+    got, _ = frames_of(write(tmp_path, gray_avi(GRAY[:3], extra_riff=extra, super_index=super_index, index=index)))
     np.testing.assert_array_equal(got, GRAY)
 
 
@@ -132,9 +130,7 @@ def test_a_recording_that_was_never_closed(tmp_path):
     data[movie - 4 : movie] = b"\0\0\0\0"  # size of the frames' list
     got, recording = frames_of(write(tmp_path, bytes(data[:-30]), "t.avi"))
     np.testing.assert_array_equal(got, GRAY[:4])
-    assert recording.warnings == (
-        "t.avi: header promises 0 frames, the file holds 4; read as far as it goes",
-    )
+    assert recording.warnings == ("t.avi: header promises 0 frames, the file holds 4; read as far as it goes",)
 
 
 def test_dropped_frames_are_left_out_and_said(tmp_path):

@@ -63,9 +63,7 @@ def test_damaged_files(tmp_path, name, make):
         broken = bytearray(data)
         if trial % 3:
             for at in rng.integers(0, min(header, len(data)), 1 + trial % 4):
-                broken[at] = rng.choice(
-                    [0, 255, int(rng.integers(256)), broken[at] ^ 1 << int(rng.integers(8))]
-                )
+                broken[at] = rng.choice([0, 255, int(rng.integers(256)), broken[at] ^ 1 << int(rng.integers(8))])
         if trial % 3 != 1:
             del broken[int(rng.integers(1, len(data))) :]
         path.write_bytes(broken)

@@ -51,9 +51,7 @@ def test_unsigned_16_bit_by_hand(tmp_path):
     np.testing.assert_array_equal(got, [[[0, 32768, 65535]]])
 
 
-@pytest.mark.parametrize(
-    ("bitpix", "stored", "dtype"), [(16, ">i2", "f4"), (32, ">i4", "f8"), (-32, ">f4", "f4")]
-)
+@pytest.mark.parametrize(("bitpix", "stored", "dtype"), [(16, ">i2", "f4"), (32, ">i4", "f8"), (-32, ">f4", "f4")])
 def test_scaled_values_and_blanks(tmp_path, bitpix, stored, dtype):
     header = {**PLANE, "BITPIX": bitpix, "NAXIS1": 3, "NAXIS2": 2, "BSCALE": 0.5, "BZERO": 3.0}
     if bitpix > 0:

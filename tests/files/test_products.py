@@ -8,18 +8,13 @@ import pytest
 from astropy.io import fits
 from diskmosaic.errors import InputError
 from diskmosaic.files import cards
-from diskmosaic.files.masterfile import pixels_sha256
-from diskmosaic.files.diskfile import read_disk
-from diskmosaic.files.masterfile import read_master
-from diskmosaic.files.tilefile import read_tile
-from diskmosaic.files.tilefile import tile_recording
-from diskmosaic.files.diskfile import write_disk
-from diskmosaic.files.masterfile import write_master
-from diskmosaic.files.tilefile import write_tile
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
-from diskmosaic.records.places import Circle
+from diskmosaic.files.diskfile import read_disk, write_disk
+from diskmosaic.files.masterfile import pixels_sha256, read_master, write_master
+from diskmosaic.files.tilefile import read_tile, tile_recording, write_tile
 from diskmosaic.records.light import Disk
 from diskmosaic.records.master import Master, Source
+from diskmosaic.records.places import Circle
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
 
 SHAPE = (30, 44)
 
@@ -159,9 +154,7 @@ def test_files_are_sound_fits_without_clock_time(tmp_path, request, monkeypatch,
     monkeypatch.setattr(fits.hdu.base._ValidHDU, "_get_timestamp", lambda self: "1999-12-31T23:59:59")
     write(tmp_path / "b.fits", record)
     assert (tmp_path / "a.fits").read_bytes() == (tmp_path / "b.fits").read_bytes()
-    with fits.open(
-        tmp_path / "a.fits", checksum=True
-    ) as hdus:  # a wrong sum would be a warning: an error here
+    with fits.open(tmp_path / "a.fits", checksum=True) as hdus:  # a wrong sum would be a warning: an error here
         hdus.verify("exception")
         for hdu in hdus:
             assert {"CHECKSUM", "DATASUM"} <= set(hdu.header)
@@ -215,9 +208,7 @@ def test_a_damaged_product_is_told_in_one_sentence(tmp_path, tile, damage):
     if damage == "flip":
         data[2880 * 2 + 100] ^= 0x40
     path.write_bytes(b"not a FITS file\n" if damage == "text" else data[:-2880] if damage == "cut" else data)
-    with pytest.raises(
-        InputError, match=r"a\.fits: found a damaged or foreign file .*; remove it and run again"
-    ):
+    with pytest.raises(InputError, match=r"a\.fits: found a damaged or foreign file .*; remove it and run again"):
         read_tile(path)
 
 

@@ -58,9 +58,7 @@ def test_no_time(text):
     assert utc(text) is None
 
 
-@pytest.mark.parametrize(
-    "name", ["tile_1.txt", "tile_1.ser.txt", "tile_1.settings.ini", "tile_1_settings.TXT"]
-)
+@pytest.mark.parametrize("name", ["tile_1.txt", "tile_1.ser.txt", "tile_1.settings.ini", "tile_1_settings.TXT"])
 def test_names_that_belong_to_the_recording(tmp_path, name):
     assert beside(tmp_path, "gain=7", name) == {"gain": "7"}
 

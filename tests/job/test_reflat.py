@@ -8,13 +8,13 @@ import sys
 import numpy as np
 import pytest
 from diskmosaic import pipeline
-from diskmosaic.job import reflatting
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.errors import DiskmosaicError, InputError
 from diskmosaic.files.atomic import PART_PREFIX
 from diskmosaic.files.masterfile import pixels_sha256, read_master, write_master
 from diskmosaic.files.tilefile import read_tile, write_tile
+from diskmosaic.job import reflatting
 from diskmosaic.job.job import Job
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.masters.masters import make_flat
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
@@ -208,9 +208,7 @@ def test_tiles_stacked_elsewhere(evening, finished, better, tmp_path):
         imwrite(folder / f"{path.stem}.tif", mean - np.float32(5.1))
     pipeline.run(folder)
     outcome = pipeline.reflat(folder, flat=better)
-    told = [
-        text for text in outcome.warnings if text.startswith("stacked elsewhere: the pattern of flat.ser was found")
-    ]
+    told = [text for text in outcome.warnings if "stacked elsewhere; the pattern of flat.ser was found" in text]
     assert len(told) == 6
     tile = read_tile(folder / TILE)
     assert "flat" not in tile.masters

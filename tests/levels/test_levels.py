@@ -5,8 +5,8 @@ import dataclasses
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.levels.solver import evaluate_surface, surface_powers
 from diskmosaic.levels.levels import solve_levels
+from diskmosaic.levels.solver import evaluate_surface, surface_powers
 from diskmosaic.records.places import Circle
 from diskmosaic.settings import LevelSettings
 from diskmosaic.synthetic import invented_sun

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 from diskmosaic.levels.blocks import DiskBlocks
-from diskmosaic.levels.solver import Answer, evaluate_surface
 from diskmosaic.levels.levels import solve_levels
+from diskmosaic.levels.solver import Answer, evaluate_surface
+from diskmosaic.levels.surface_by_disk import hear_disk, less_unsure, surface_of_disk, surface_rms
 from diskmosaic.records.places import Circle
 from diskmosaic.settings import LevelSettings
-from diskmosaic.levels.surface_by_disk import hear_disk, less_unsure, surface_of_disk, surface_rms
 
 from cut_tiles import as_tile, cut, placed
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from diskmosaic.limb.limb import fit_limb
 from diskmosaic.limb.points import edge_points
-from diskmosaic.records.places import Circle
 from diskmosaic.limb.rough import border_points, find_circle, place_by_limb, sky_mask
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import LimbSettings
 from diskmosaic.sky.sun import ephemeris
 from PIL import Image

@@ -7,17 +7,17 @@ import shutil
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.longer import lidded, longer
 from diskmosaic import pipeline
 from diskmosaic.arrays.limb_profile import find_edge
 from diskmosaic.arrays.second_light import fit_light, join
 from diskmosaic.errors import InputError
 from diskmosaic.files.diskfile import read_disk
 from diskmosaic.files.masterfile import read_master
+from diskmosaic.job.second_set import load
+from diskmosaic.longer import lidded, longer
 from diskmosaic.longer.lidded import Lidded, fine_centre
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.master import Master
-from diskmosaic.job.second_set import load
 from diskmosaic.settings import PictureSettings, Settings
 from diskmosaic.synthetic.plan import plain
 from diskmosaic.synthetic.session import make_session

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 from diskmosaic import pipeline
-from diskmosaic.masters.calibration import Calibration
-from diskmosaic.masters.darks import dark_for_exposure
-from diskmosaic.recordings.exposures import common_exposure, exposure_of
 from diskmosaic.files.masterfile import read_master
 from diskmosaic.files.ser import SerWriter
+from diskmosaic.masters.calibration import Calibration
+from diskmosaic.masters.darks import dark_for_exposure
 from diskmosaic.masters.masters import make_dark, make_flat
+from diskmosaic.recordings.exposures import common_exposure, exposure_of
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings, TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain

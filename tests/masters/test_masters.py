@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from astropy.nddata import CCDData
 from ccdproc import Combiner
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.errors import InputError
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.masters.masters import make_dark, make_flat, sky_offset
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.masters.masters import make_flat
+from diskmosaic.masters.slewed import MOVES, light_change, slewed_mean
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.settings import MasterSettings
-from diskmosaic.masters.slewed import MOVES, light_change, slewed_mean
 from diskmosaic.synthetic import invented_sun, sensor_pattern
 
 from evening import write_ser

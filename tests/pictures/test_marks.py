@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 from diskmosaic.arrays.colour import contrast
+from diskmosaic.observation import Observation
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.marks import lay_marks
 from diskmosaic.pictures.paint import paint
-from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.recipe import MarksStep
 from diskmosaic.pictures.sphere import place_on_picture
 from diskmosaic.pictures.type import missing
 from diskmosaic.records.places import Circle
-from diskmosaic.observation import Observation
 from diskmosaic.sky.sun import ephemeris, helioprojective_cards
 
 TIME, CENTRE, RADIUS, SHAPE = "2024-09-08T09:30:00", (1111.3, 1130.8), 1000.0, (2230, 2240)

@@ -10,7 +10,6 @@ from astropy.coordinates import GCRS, SkyCoord, get_sun
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
-from diskmosaic.sky import sun
 from diskmosaic.files.cards import ascii_text
 from diskmosaic.files.xmp import Ordered, Said, xmp_packet
 from diskmosaic.pictures.crops import Box, cut, scaled_frame
@@ -18,6 +17,7 @@ from diskmosaic.pictures.formats import eight_bits, resized, write_jpeg, write_p
 from diskmosaic.pictures.metadata import metadata_of, solar_header, words_of
 from diskmosaic.pictures.picture import Done
 from diskmosaic.pictures.sphere import place_on_picture, place_on_sun
+from diskmosaic.sky import sun
 from PIL import Image
 from pyavm import AVM
 

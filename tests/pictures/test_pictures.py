@@ -10,17 +10,17 @@ import tifffile
 from diskmosaic.arrays.sharpen import deblur
 from diskmosaic.errors import OutputError
 from diskmosaic.files.icc import gray_profile, srgb_profile
+from diskmosaic.observation import Observation
 from diskmosaic.pictures import light
 from diskmosaic.pictures.export import export_pictures
+from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.light import in_order
 from diskmosaic.pictures.make import Maker
 from diskmosaic.pictures.metadata import caption_of
-from diskmosaic.pictures.frame import Frame
 from diskmosaic.pictures.recipe import DiskStep, NegativeStep, ProminencesStep, Recipe, ToneStep, default_recipes
 from diskmosaic.pictures.stretch import CANVAS_RADII, render
-from diskmosaic.records.places import Circle
 from diskmosaic.records.light import Disk
-from diskmosaic.observation import Observation
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import PictureSettings
 from PIL import Image, ImageCms
 

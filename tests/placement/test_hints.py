@@ -3,10 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from diskmosaic.errors import InputError
+from diskmosaic.observation import Observation
 from diskmosaic.placement.hints import apply_hints, hints_of, in_turn
 from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.tile import SensorGrid
-from diskmosaic.observation import Observation
 from diskmosaic.session.session import observation_of, parse_session
 
 from cut_tiles import as_tile

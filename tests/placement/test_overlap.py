@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 from diskmosaic.placement.overlap import WARP_PX, measure, weigh
-from diskmosaic.records.places import Pair
 from diskmosaic.placement.scene import Scene
+from diskmosaic.records.places import Pair
 from scipy import ndimage
 
 from cut_tiles import as_tile, cut

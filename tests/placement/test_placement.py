@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from diskmosaic.placement.placement import place_tiles
-from diskmosaic.records.places import Anchor, Given, Pair
-from diskmosaic.records.tile import tile_times
 from diskmosaic.placement.scene import Scene
 from diskmosaic.placement.search import guided
+from diskmosaic.records.places import Anchor, Given, Pair
+from diskmosaic.records.tile import tile_times
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.synthetic import drift_px_per_s, invented_sun, sensor_pattern
 from scipy import ndimage

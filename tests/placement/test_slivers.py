@@ -5,8 +5,8 @@ import pytest
 from diskmosaic.placement.at_limb import LimbView, limb_place
 from diskmosaic.placement.overlap import agrees, measure
 from diskmosaic.placement.placement import place_tiles
-from diskmosaic.records.places import Circle
 from diskmosaic.placement.scene import Scene
+from diskmosaic.records.places import Circle
 from diskmosaic.settings import PlacementSettings
 from diskmosaic.synthetic import invented_sun
 from scipy import ndimage

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from diskmosaic import pipeline
-from diskmosaic.recordings.channels import Channel, choose, levels_of, take
 from diskmosaic.files.tilefile import read_tile
+from diskmosaic.recordings.channels import Channel, choose, levels_of, take
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.tile import SensorGrid
 from PIL import Image

@@ -8,9 +8,7 @@ from diskmosaic.errors import InputError
 from diskmosaic.files.ser import SerWriter
 from diskmosaic.recordings.recordings import SUFFIXES, open_recording
 
-FRAMES = (
-    np.random.default_rng(6).integers(0, 4096, (30, 17, 29)).astype(np.uint16).cumsum(axis=2, dtype=np.uint16)
-)
+FRAMES = np.random.default_rng(6).integers(0, 4096, (30, 17, 29)).astype(np.uint16).cumsum(axis=2, dtype=np.uint16)
 
 
 @pytest.fixture
@@ -98,9 +96,7 @@ def test_opening_reads_little(path, monkeypatch):
 
 
 def test_settings_beside_the_recording(path):
-    path.with_suffix(".txt").write_text(
-        "gain=3\nstart (utc) = 2031-06-01 12:00:00\nend (utc) = 2031-06-01 12:00:29\n"
-    )
+    path.with_suffix(".txt").write_text("gain=3\nstart (utc) = 2031-06-01 12:00:00\nend (utc) = 2031-06-01 12:00:29\n")
     with open_recording(path) as recording:
         assert recording.camera["gain"] == "3"
         np.testing.assert_array_equal(

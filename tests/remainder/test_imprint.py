@@ -8,11 +8,11 @@ import pytest
 from diskmosaic.arrays.kernels import warp
 from diskmosaic.arrays.stacks import Mender
 from diskmosaic.arrays.warped import shift_kernels, warped_mean
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.tilefile import read_tile, write_tile
-from diskmosaic.remainder.imprint import Smear, find_imprint, reflat_tile
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.records.master import Master
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
+from diskmosaic.remainder.imprint import Smear, find_imprint, reflat_tile
 from diskmosaic.synthetic import invented_sun, sensor_pattern
 
 SHAPE = (180, 236)

@@ -4,16 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.tilefile import read_tile, write_tile
-from diskmosaic.remainder.imprint import reflat_tile
-from diskmosaic.remainder.motion import find_pattern, mend_by_motion
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.master import Master
-from diskmosaic.tiles.regions import find_regions
+from diskmosaic.remainder.imprint import reflat_tile
+from diskmosaic.remainder.motion import find_pattern, mend_by_motion
 from diskmosaic.remainder.remainder import high_pass
 from diskmosaic.settings import TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain
+from diskmosaic.tiles.regions import find_regions
 from diskmosaic.tiles.tiles import stack_tile
 
 SHAPE = (160, 210)

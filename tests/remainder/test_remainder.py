@@ -6,13 +6,13 @@ from functools import cache
 import numpy as np
 import pytest
 from diskmosaic.arrays.fringes import find_carrier
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.job.job import Job
 from diskmosaic.job.mending import STEP, UNIT, load, mend
 from diskmosaic.job.prepare import tile_names
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
-from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.records.places import Placement
+from diskmosaic.records.tile import FRAME_DTYPE, Tile
 from diskmosaic.remainder.remainder import find_remainder, high_pass, mend_tiles, sample_remainder
 from diskmosaic.settings import MEND_TILES, MasterSettings, Settings
 from diskmosaic.synthetic import sensor_pattern

@@ -11,10 +11,10 @@ import pytest
 from diskmosaic.errors import InputError
 from diskmosaic.files.assembly import read_assembly
 from diskmosaic.files.masterfile import read_master
-from diskmosaic.report.report import write_report
 from diskmosaic.report.curves import radial_profile
 from diskmosaic.report.data import before_and_after, block_mean, radial_profiles, read_disk_view, read_tiles
 from diskmosaic.report.figures import Chart, nice_ticks, number, short_names, stretched, tile_map
+from diskmosaic.report.report import write_report
 
 from made_up_products import CENTRE, RADIUS, make_products
 

@@ -5,13 +5,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from diskmosaic.session import survey as module
-from diskmosaic.job.checks import check, check_distinct
-from diskmosaic.session.content import look_at
 from diskmosaic.errors import InputError, OutputError
+from diskmosaic.job.checks import check, check_distinct
+from diskmosaic.recordings.recordings import open_recording
+from diskmosaic.session import survey as module
+from diskmosaic.session.content import look_at
 from diskmosaic.session.finding import find_files, roles_by_name
 from diskmosaic.session.found import Found, Survey
-from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.session.session import SessionDocument
 from diskmosaic.session.survey import survey
 
@@ -162,9 +162,7 @@ def test_tiles_of_two_kinds_ask_for_a_choice(evening):
     rng = np.random.default_rng(1)
     odd = rng.integers(5000, 30000, (6, 200, 300)).astype(np.uint16)
     write_ser(evening / "sun_odd.ser", odd)
-    found = refused(
-        evening, r"tiles of 2 kinds: 6 of 340x260 px, 8 bit \(sun_01\.ser.*; 1 of 300x200 px, 16 bit"
-    )
+    found = refused(evening, r"tiles of 2 kinds: 6 of 340x260 px, 8 bit \(sun_01\.ser.*; 1 of 300x200 px, 16 bit")
     text = found.session_file.read_text()
     found.session_file.write_text(text.replace('odd.ser"]\nrole = "tile"', 'odd.ser"]\nrole = "ignore"'))
     check(survey(evening))

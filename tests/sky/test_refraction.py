@@ -7,9 +7,9 @@ from astropy import units
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
 from astropy.time import Time
 from astropy.utils import iers
-from diskmosaic.sky import refraction
 from diskmosaic.disk.disk import orientation
 from diskmosaic.observation import Observation
+from diskmosaic.sky import refraction
 from diskmosaic.sky.sun import ephemeris
 
 RADIUS_DEG = 16 / 60

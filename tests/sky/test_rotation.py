@@ -6,8 +6,8 @@ from astropy import units
 from astropy.coordinates import SkyCoord
 from astropy.utils import iers
 from diskmosaic.disk.disk import orientation
-from diskmosaic.sky.rotation import SurfaceMotion, carry, drop, lift
 from diskmosaic.observation import Observation
+from diskmosaic.sky.rotation import SurfaceMotion, carry, drop, lift
 from diskmosaic.sky.sun import ephemeris
 
 RADIUS_PX = 1600.0

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.utils import iers
-from diskmosaic.sky import sun
 from diskmosaic.errors import InputError
+from diskmosaic.sky import sun
 
 TEN_DATES = [
     "1975-02-11T05:06:07",
@@ -120,9 +120,7 @@ TABLE = [
 
 @pytest.mark.parametrize("row", TABLE)
 def test_limb_darkening_meets_the_table(row):
-    np.testing.assert_allclose(
-        sun.limb_darkening([0.9, 0.5, 0.1], row[0]), row[1:4], atol=6e-5
-    )  # printed digits
+    np.testing.assert_allclose(sun.limb_darkening([0.9, 0.5, 0.1], row[0]), row[1:4], atol=6e-5)  # printed digits
 
 
 @pytest.mark.parametrize("row", TABLE)
@@ -139,9 +137,7 @@ def test_limb_darkening_in_the_red_is_allens():
     """
     red = sun.limb_darkening([1.0, 0.5], 669.41)
     assert red[0] == pytest.approx(1, abs=1e-12)
-    assert red[1] == pytest.approx(
-        1 - 0.784 + 0.195 + 0.784 * 0.5 - 0.195 * 0.25, abs=1e-3
-    )  # u, v at 669.4 nm
+    assert red[1] == pytest.approx(1 - 0.784 + 0.195 + 0.784 * 0.5 - 0.195 * 0.25, abs=1e-3)  # u, v at 669.4 nm
     assert abs(red[1] - 0.7577) < 0.006
 
 
@@ -197,9 +193,7 @@ def test_sunpy_opens_the_map_silently(tmp_path, rotation_deg):
     turn = np.deg2rad(rotation_deg)
     for west, north in ((1, 0), (0, 1)):
         x, y = opened.wcs.world_to_pixel_values(west * limb, north * limb)
-        direction = np.array(
-            [west * np.sin(turn) + north * np.cos(turn), west * np.cos(turn) - north * np.sin(turn)]
-        )
+        direction = np.array([west * np.sin(turn) + north * np.cos(turn), west * np.cos(turn) - north * np.sin(turn)])
         np.testing.assert_allclose((y, x), centre + direction * seen.radius_arcsec / scale, atol=0.01)
 
 

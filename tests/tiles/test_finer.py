@@ -5,23 +5,23 @@ import dataclasses
 import numpy as np
 import pytest
 from diskmosaic import pipeline
-from diskmosaic.job import reflatting
 from diskmosaic.arrays.drops import drop, places_of
 from diskmosaic.arrays.kernels import warp
-from diskmosaic.masters.calibration import Calibration
-from diskmosaic.tiles.dropping import Dropped, uneven
 from diskmosaic.figures import measure
 from diskmosaic.files.masterfile import read_master, write_master
 from diskmosaic.files.tilefile import read_tile, write_tile
-from diskmosaic.tiles.finer import enlarged, finer_grid, finer_shape, on_frames, placement_on_frames
-from diskmosaic.remainder.imprint import Smear, reflat_tile
+from diskmosaic.job import reflatting
 from diskmosaic.job.job import Job
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
-from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
-from diskmosaic.records.places import Circle, Placement
 from diskmosaic.records.master import Master
+from diskmosaic.records.places import Circle, Placement
+from diskmosaic.records.tile import FRAME_DTYPE, SensorGrid, Tile
+from diskmosaic.remainder.imprint import Smear, reflat_tile
 from diskmosaic.settings import TileSettings
 from diskmosaic.synthetic import invented_sun, make_session, plain
+from diskmosaic.tiles.dropping import Dropped, uneven
+from diskmosaic.tiles.finer import enlarged, finer_grid, finer_shape, on_frames, placement_on_frames
 from diskmosaic.tiles.tiles import stack_tile
 from scipy import ndimage
 

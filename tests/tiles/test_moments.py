@@ -4,13 +4,13 @@ import cv2
 import numpy as np
 import pytest
 from diskmosaic.arrays.kernels import warp
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.files.tilefile import read_tile, write_tile
-from diskmosaic.remainder.imprint import reflat_tile
-from diskmosaic.tiles.moments import STEP, weigh_places
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.master import Master
+from diskmosaic.remainder.imprint import reflat_tile
 from diskmosaic.settings import TileSettings
+from diskmosaic.tiles.moments import STEP, weigh_places
 from diskmosaic.tiles.tiles import stack_tile
 from scipy import ndimage
 

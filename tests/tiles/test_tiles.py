@@ -4,8 +4,8 @@ import dataclasses
 
 import numpy as np
 import pytest
-from diskmosaic.masters.calibration import Calibration
 from diskmosaic.errors import InputError
+from diskmosaic.masters.calibration import Calibration
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.master import Master
 from diskmosaic.settings import TileSettings

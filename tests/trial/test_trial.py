@@ -9,13 +9,13 @@ import pytest
 from diskmosaic import pipeline
 from diskmosaic.files.masterfile import read_master
 from diskmosaic.masters.masters import make_dark, make_flat
-from diskmosaic.trial.moving import follow_of, moved, moved_by
 from diskmosaic.recordings.recordings import open_recording
 from diskmosaic.records.master import Master
-from diskmosaic.trial.samples import sample_of_mean, take_samples
 from diskmosaic.settings import MasterSettings, Settings, TileSettings
 from diskmosaic.synthetic import invented_sun, plain, sensor_pattern
 from diskmosaic.synthetic.session import make_session
+from diskmosaic.trial.moving import follow_of, moved, moved_by
+from diskmosaic.trial.samples import sample_of_mean, take_samples
 from diskmosaic.trial.trial import try_flat
 from diskmosaic.trial.verdicts import say
 
