@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
+from functools import cache
 from pathlib import Path
 
 import numba
@@ -14,19 +16,31 @@ def compiled(function):
 
     The place is the person's cache (or ``NUMBA_CACHE_DIR``), not beside the source: files that a package installer does
     not know of stay when it removes the package, and what is left of the folder then hides one installed elsewhere.
+    Every state of the loops has a folder of its own: the compiler looks only at the file that a loop stands in, and would
+    go on with what it had compiled into it of another file.
 
     Strict arithmetic: with leave to contract or reorder, a last bit would depend on what the compiler chose to inline,
     and a result on which process compiled it.
     """
     options = {"nogil": True, "boundscheck": False}
     asked = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = asked or _persons_cache()
+    place = asked or _persons_cache()
+    numba.config.CACHE_DIR = place and str(Path(place) / _state_of_the_loops())
     try:
         return numba.njit(cache=True, **options)(function)
     except RuntimeError:  # nowhere
         return numba.njit(**options)(function)
     finally:
         numba.config.CACHE_DIR = asked
+
+
+@cache
+def _state_of_the_loops() -> str:
+    """Digest of all files among which loops call each other."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def _persons_cache() -> str:

@@ -5,6 +5,7 @@ from pathlib import Path
 import diskmosaic
 import numba
 import pytest
+from diskmosaic.arrays import compiled as module
 from diskmosaic.arrays.compiled import compiled
 
 
@@ -32,6 +33,13 @@ def test_in_the_persons_cache_not_beside_the_source(tmp_path, monkeypatch):
 def test_a_persons_own_place_wins(tmp_path, monkeypatch):
     monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
     assert kept_at(compiled(twice)).is_relative_to(tmp_path)
+
+
+def test_another_state_of_the_loops_has_another_place(tmp_path, monkeypatch):
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
+    before = kept_at(compiled(twice))
+    monkeypatch.setattr(module, "_state_of_the_loops", lambda: "other")
+    assert kept_at(compiled(twice)) != before
 
 
 @pytest.mark.parametrize("told", ["", "not/absolute"])
