@@ -16,8 +16,8 @@ def compiled(function):
 
     The place is the person's cache (or ``NUMBA_CACHE_DIR``), not beside the source: files that a package installer does
     not know of stay when it removes the package, and what is left of the folder then hides one installed elsewhere.
-    Every state of the loops has a folder of its own: the compiler looks only at the file that a loop stands in, and would
-    go on with what it had compiled into it of another file.
+    Every state of the loops has a folder of its own: the compiler looks only at the file that a loop stands in, and
+    would go on with what it had compiled into it of another file.
 
     Strict arithmetic: with leave to contract or reorder, a last bit would depend on what the compiler chose to inline,
     and a result on which process compiled it.
