@@ -22,6 +22,9 @@ from diskmosaic.records.places import Circle, Given, Pair
 
 GAIN = 8.0  # by which the cost must fall per number fitted: chance makes it 1, and 8 once in 200
 LEAST_PX = 0.05  # by which a turn or scale must move some tile's corner to be worth it
+# of the Sun's own motion, which is fitted as a rigid sphere's: the surface lags by a tenth at 45 degrees of latitude
+# (Howard, Harvey & Forgach 1990, as in `sky.rotation`)
+DOUBT = 0.1
 ROUNDS = 4
 SETTLED_PX = 0.01  # at a tile's corner
 
@@ -177,7 +180,7 @@ class _Problem:
         models = [nothing if hold else own for own, hold in zip(models, held, strict=True)]
         return solve(
             self.start.positions,
-            self.start.pairs,
+            self._doubted(),
             self.start.circle,
             self.limb_points,
             self.clock,
@@ -187,3 +190,18 @@ class _Problem:
             stretch_model=models[1],
             spread=spread,
         )
+
+    def _doubted(self) -> list[Pair]:
+        """Return the pairs with what is not known of the Sun's own motion among their errors."""
+        if self.clock is None or self.start.circle is None:
+            return self.start.pairs
+        speed = DOUBT * float(np.hypot(*self.start.drift))
+
+        def doubted(pair: Pair) -> Pair:
+            px = speed * abs(float(self.clock[pair.b] - self.clock[pair.a]))
+            turn = px / self.start.circle.radius_px
+            return replace(
+                pair, sigma_px=float(np.hypot(pair.sigma_px, px)), turn_sigma=float(np.hypot(pair.turn_sigma, turn))
+            )
+
+        return [doubted(pair) for pair in self.start.pairs]
