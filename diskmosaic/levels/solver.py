@@ -13,7 +13,7 @@ from diskmosaic.levels.blocks import Blocks
 TUKEY = 4.685  # robust deviations (Beaton & Tukey 1974)
 SURFACE_PRIOR = 0.05  # expected size of a surface coefficient; matters only where the overlaps say nothing
 SLOPE_PRIOR = 0.01  # expected slope that cloud leaves across a tile, middle to edge
-SLOPE_UNSEEN = 0.0005  # slope, middle to edge, that thin cloud leaves without being seen
+SLOPE_UNSEEN = 0.001  # slope, middle to edge, that thin cloud leaves without being seen
 SLOPE_SIGMA = 4.0  # a tile's own slope counts from so many standard errors on
 ROUNDS, SETTLED = 12, 1e-6  # rounds at most; a change, of log brightness, that no longer matters
 FOLDS = 5  # parts of the overlaps, each left out once to tell how many degrees the surface needs
@@ -163,9 +163,7 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
     fixed = np.ones(size, bool)
     fixed[gain] = fixed[surface] = False
     fixed[offset] = sigma == 0
-    # slopes too small to stand out are unknowns all the same, but stay in their tiles
-    told = np.isin(np.arange(n), sloped).repeat(2)
-    fixed[slope] = ~np.isin(np.arange(n), placed).repeat(2)
+    fixed[slope] = ~np.isin(np.arange(n), sloped).repeat(2)
     weight, answer, spread = np.ones(rows), np.zeros(size), 1e-6
     for _ in range(ROUNDS):
         light_a, light_b = _light(blocks, offsets)
@@ -188,7 +186,7 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
         free = sigma > 0
         prior[offset[free]] = variance / sigma[free] ** 2
         right[offset] += prior[offset] * (first - offsets)
-        prior[slope] = variance / np.where(told, SLOPE_PRIOR, SLOPE_UNSEEN) ** 2
+        prior[slope] = variance / SLOPE_PRIOR**2
         normal[np.arange(size), np.arange(size)] += prior
         normal[np.ix_(placed, placed)] += 1.0
         normal[fixed], normal[:, fixed], right[fixed] = 0, 0, 0
@@ -203,9 +201,12 @@ def robust(blocks, count, placed, terms, offset_prior, sloped) -> Answer:
     inverse = np.linalg.pinv(normal, rcond=1e-12)
     # a prior that is believed has the error it states
     meat = scores.T @ scores + np.diag(prior) * variance
-    covariance = inverse @ meat @ inverse
-    slopes_told = np.where(told, answer[slope], 0).reshape(n, 2)
-    return Answer(answer[gain], answer[surface], offsets, slopes_told, covariance, spread)
+    # slopes too small to stand out are no part of the equations, but of their error: as unknowns they took from the
+    # surface what neighbours a few px off their row or column tell of it
+    unseen = inverse @ (weighted.T @ slopes).toarray()[:, fixed[slope]] * SLOPE_UNSEEN
+    unseen[fixed] = 0
+    covariance = inverse @ meat @ inverse + unseen @ unseen.T
+    return Answer(answer[gain], answer[surface], offsets, answer[slope].reshape(n, 2), covariance, spread)
 
 
 def _alike(in_cell: sparse.csr_matrix, values: NDArray[np.float64]) -> float:
