@@ -99,7 +99,7 @@ def _assemble(job: Job, paths: Sequence[Path], masters: Sequence[Path], outputs:
     )
     disk = placed_only(disk, made.placement)
     told = [*job.early_warnings(), *(text for path in masters for text in read_master(path).warnings)]
-    told += [text for tile in tiles for text in tile.warnings]
+    told += [text for tile in tiles for text in tile.told()]
     told += [*placement.warnings, *bearings, *made.warnings, *levels.warnings, *disk.warnings]
     write_disk(outputs[0], disk)
     seams = seam_steps(disk.uniform, disk.tile, disk.limb)

@@ -123,6 +123,10 @@ class Tile:
         """Height and width of the frames, px."""
         return self.image.shape if self.sensor_mean is None else self.sensor_mean.shape
 
+    def told(self) -> tuple[str, ...]:
+        """Return the warnings, each with the tile's name in front."""
+        return tuple(text if text.startswith(self.name) else f"{self.name}: {text}" for text in self.warnings)
+
     def moves(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the shifts (n, 2), px (y, x), and the weights (n,) of the frames that were used."""
         used = self.frames[self.frames["weight"] > 0]

@@ -172,7 +172,7 @@ def _view(tile: Tile, path: Path) -> TileView:
         tile.noise,
         tile.sharpness,
         tile.frames,
-        tile.warnings,
+        tile.told(),
         path,
     )
 

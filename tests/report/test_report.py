@@ -97,7 +97,7 @@ def test_no_warning_is_lost_and_each_is_told_once(out):
         "the scale rests on a guess &lt;of the focal length&gt; &amp; no more",
         "first of all",
         "the flat&#x27;s corners are dim",
-        "a cloud passed: frames 40 to 52 are dim",
+        "spot05: a cloud passed: frames 40 to 52 are dim",
     ]
 
 
