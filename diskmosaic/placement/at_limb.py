@@ -21,6 +21,7 @@ from diskmosaic.limb.rough import place_by_limb, sky_mask
 from diskmosaic.placement.equations import Solution
 from diskmosaic.placement.overlap import agrees, as_pair, band_of, measure
 from diskmosaic.placement.scene import BAND_PX, Scene
+from diskmosaic.placement.search import PEAK_RATIO
 from diskmosaic.records.places import Circle, Given, Pair
 
 LIMB_RAYS = 1440
@@ -29,7 +30,6 @@ PROFILE_RAYS = 360
 BLURRED_PX = 4.0  # nearer to the limb than this, tiles differ by how blurred they are
 LEAST_PIXELS = 600  # of the disk, shared, near the limb or not: some twenty independent values
 SIGNIFICANT = 4.0  # peak against chance within the window of an arc: its some hundred places reach 3.8 at most
-PEAK_RATIO = 1.25  # over the next best place, as in the search
 KNOWN_PX = 0.03  # error by noise below which an overlap is not looked at once more
 SHARE, LEAST_SHARE = 0.7, 0.5  # of a tile's border points that lie on the limb: believed; worth a look
 EDGE_DOUBT_PX = 1.0  # edge points of an arc err together, by so much at most (blur and structure at the limb)

@@ -158,12 +158,12 @@ class Equations:
         sides = ((self.a, self.on_a, -1.0), (self.b, self.on_b, 1.0))
         for side, lever, sign in sides:
             self.residual -= sign * (angles[side, None] * (lever @ SIDEWAYS.T) + stretches[side, None] * lever)
-        lag = depth = np.zeros(len(self.pairs))
+        lag = mean = np.zeros(len(self.pairs))
         if self.with_drift:
             # a pin holds tiles, not features
             lag = np.where(self.firm, 0.0, self.times[self.b] - self.times[self.a])
-            depth = self._depths()[1]
-            self.residual += (lag * depth)[:, None] * self.drift
+            depth, mean = self._depths()
+            self.residual += (lag * mean)[:, None] * self.drift
         self.length = np.hypot(self.residual[:, 0], self.residual[:, 1])
         # two measured axes: the median length of a 2-D Gaussian is 1.177 of its deviation
         spread = max(float(np.median(self.length / self.formal)) / 1.177, 1.0) if len(self.pairs) else 1.0
@@ -177,21 +177,21 @@ class Equations:
             rows[index, 2 * self.b + axis] += 1
             rows[index, 2 * self.a + axis] -= 1
             if self.with_drift:
-                rows[index, self.at["drift"].start + axis] = -lag * depth
+                rows[index, self.at["drift"].start + axis] = -lag * mean
             for side, lever, sign in sides:
                 rows[:, self.at["angle"]] += sign * (lever @ SIDEWAYS.T)[:, axis, None] * self.angle_model[side]
                 rows[:, self.at["stretch"]] += sign * lever[:, axis, None] * self.stretch_model[side]
             self._add(rows, weight, self.residual[:, axis])
         if self.angle.size or self.stretch.size:
-            self._turns(angles, stretches, spread)
+            moved = self._turned_by_drift(lag, depth, mean) if self.with_drift else np.zeros((len(self.pairs), 2))
+            self._turns(angles, stretches, moved, spread)
         return spread
 
-    def _turns(self, angles, stretches, spread) -> None:
+    def _turns(self, angles, stretches, moved, spread) -> None:
         """Add how pairs are turned and magnified against each other, as far as it was measured."""
         known = np.isfinite(self.turned).all(axis=1) & np.isfinite(self.turn_sigma)
         self.more = 2 * int(known.sum())
         a, b, sigma = self.a[known], self.b[known], self.turn_sigma[known] * spread
-        moved = self._turned_by_drift()
         for column, values, model, name in (
             (0, angles, self.angle_model, "angle"),
             (1, stretches, self.stretch_model, "stretch"),
@@ -204,14 +204,10 @@ class Equations:
             rows[:, self.at[name]] = model[b] - model[a]
             self._add(rows, weight * (spread / sigma) ** 2, left)
 
-    def _turned_by_drift(self) -> NDArray[np.float64]:
+    def _turned_by_drift(self, lag, depth, mean) -> NDArray[np.float64]:
         """Return the turn and stretch (n, 2) that each overlap shows as the Sun's sphere turned between its tiles."""
-        if not self.with_drift:
-            return np.zeros((len(self.pairs), 2))
-        depth, mean = self._depths()
         known = (depth > 0)[..., None]
         lever = np.where(known, self.spots - np.mean(self.spots, axis=1, where=known, keepdims=True), 0)
-        lag = self.times[self.b] - self.times[self.a]
         # the turn and stretch that fit -lag * v * depth best over the overlap: of a strip, what runs along it
         share = -lag[:, None] * (depth - mean[:, None]) / np.maximum(np.sum(lever**2, axis=(1, 2)), 1)[:, None]
         turn = np.sum(share * (lever @ SIDEWAYS.T @ self.drift), axis=1)

@@ -23,40 +23,22 @@ from diskmosaic.synthetic import invented_sun, make_session, plain
 from diskmosaic.tiles.dropping import Dropped, uneven
 from diskmosaic.tiles.finer import enlarged, finer_grid, finer_shape, on_frames, placement_on_frames
 from diskmosaic.tiles.tiles import stack_tile
+from one_tile import PLAN, SHAPE, calibration, make_one
 from scipy import ndimage
 
-SHAPE = (150, 200)
 FINER = TileSettings(finer=2.0, min_frames=8)
-PLAN = plain(
-    tile_shape=SHAPE,
-    frames=40,
-    flat_frames=0,
-    dark_frames=0,
-    positions_yx=((228.3, 235.8),),  # the middle of a disk of 200 px: no limb
-    dust=0,
-    rings=0.0,
-    vignetting=0.0,
-    response=0.0,
-    bit_depth=12,
-    blur_px=(0.5, 0.8),
-    seeing_px=0.3,
-)
 
 
 @pytest.fixture(scope="module")
 def session(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("finer") / "session"
-    truth = make_session(folder, invented_sun(200, np.random.default_rng(5)), PLAN, seed=7)
-    return folder / truth.tiles[0].recording, truth
+    plan = dataclasses.replace(PLAN, blur_px=(0.5, 0.8), seeing_px=0.3)
+    return make_one(tmp_path_factory.mktemp("finer") / "session", plan)
 
 
 def stacked(session, settings=FINER, jobs=1):
     path, truth = session
-    good = truth.parts["good"]
-    level = np.full(good.shape, np.float32(truth.offset_adu))
-    dark = Master("dark", level, np.zeros_like(level), 50, 0.0, truth.offset_adu, 0.0, good)
     with open_recording(path) as recording:
-        return stack_tile(recording, Calibration(dark, None, 0.0, good.shape), settings, jobs=jobs)
+        return stack_tile(recording, calibration(truth), settings, jobs=jobs)
 
 
 @pytest.fixture(scope="module")
